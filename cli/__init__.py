@@ -1,0 +1,1 @@
+"""What is typed: one thin module per command."""

@@ -1,0 +1,1 @@
+"""What is measured: scans are read, placed, measured, judged, compared and reported."""

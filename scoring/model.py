@@ -1,0 +1,411 @@
+"""The score and all its parts: frozen values, written and read as JSON (``inkstrain/score/1``).
+
+Units are in the names: ``_mm`` on paper with the print's scale removed, ``_de00`` CIEDE2000 (kL=kC=kH=1),
+``_l`` CIE L*, ``_deg`` degrees, ``_jnd`` just-noticeable differences. Colours called ``lab`` are CIELAB for
+D50 and the 2° observer, media-relative (paper white at L* = 100) unless a name says ``absolute``.
+What could not be measured is ``None`` and a flag says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = [
+    "Cast",
+    "ColourBasis",
+    "Conditions",
+    "Contour",
+    "DeltaE",
+    "DeltaEPair",
+    "ElementScore",
+    "FallOff",
+    "FlatBand",
+    "FlatFieldScore",
+    "HeadBanding",
+    "HueSweepScore",
+    "HueSwing",
+    "NeutralWedgeScore",
+    "PatchFieldScore",
+    "Reversal",
+    "Ripple",
+    "RingProfile",
+    "RingScore",
+    "Score",
+    "TileReading",
+    "Totals",
+]
+
+Lab = tuple[float, float, float]
+Pair = tuple[float, float]
+Cause = Literal["profile", "print", "unknown"]
+
+
+class _Value(BaseModel):
+    """A frozen value; fields that a later program added are ignored on reading."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class Conditions(_Value):
+    """How the print was made, in the photographer's own words."""
+
+    printer: str | None = None
+    paper: str | None = None
+    ink: str | None = None
+    profile: str | None = None
+    intent: str | None = None
+    black_point_compensation: bool | None = None
+    media_setting: str | None = None
+    quality_setting: str | None = None
+    date: str | None = None
+    note: str | None = None
+
+
+class Residual(_Value):
+    """Error of the colour basis on colours it was not fitted to, in ΔE00."""
+
+    median: float
+    p95: float
+
+
+class ColourBasis(_Value):
+    """How scan numbers became CIELAB, and how far to trust that."""
+
+    kind: Literal["scanner-profile", "scanner-fit", "borrowed", "assumed"]
+    residual_de00: Residual | None = None
+    note: str
+
+
+class Viewing(_Value):
+    """Conditions that visibility figures are stated for."""
+
+    distance_mm: float
+    luminance_cd_m2: float
+
+
+class White(_Value):
+    """The unprinted paper: colour relative to the scanner's own white, and its standard error in L*."""
+
+    lab: Lab
+    standard_error_l: float | None = None
+
+
+class Black(_Value):
+    """The darkest neutral of the print. ``density`` is -log10(Y), media-relative (ISO 5-3 definition)."""
+
+    lab: Lab
+    density: float
+
+
+class TileReading(_Value):
+    """Where one tile was found in one scan, and how well it could be placed."""
+
+    sheet: int
+    tile: int
+    scan: str
+    scan_sha256: str
+    dpi: Pair
+    rotation_deg: float
+    print_scale: Pair
+    mark_residual_mm: MarkResidual
+    blur_mm: float | None = None
+    marks_used: int
+    marks_expected: int
+    bits_per_channel: int
+    flags: tuple[str, ...] = ()
+
+
+class MarkResidual(_Value):
+    """Leave-one-out distance between marks and the local map, on the print, in mm."""
+
+    rms: float
+    max: float
+
+
+class Contour(_Value):
+    """An abrupt change of colour along a ramp: what a viewer calls a ring."""
+
+    radius_mm: float
+    inner_mm: float
+    outer_mm: float
+    width_mm: float
+    contrast_de00: float
+    contrast_standard_error_de00: float | None = None
+    radius_standard_error_mm: float | None = None
+    visibility_jnd: float | None
+    cause: Cause = "unknown"
+
+
+class FlatBand(_Value):
+    """A stretch where tones merged: the file moves on, the print does not."""
+
+    inner_mm: float
+    outer_mm: float
+    width_mm: float
+    lost_de00: float
+    cause: Cause = "unknown"
+
+
+class HueSwing(_Value):
+    """A local departure of hue from its own smooth course, against the intended course."""
+
+    radius_mm: float
+    width_mm: float
+    degrees: float
+    delta_h: float
+    cause: Cause = "unknown"
+
+
+class Reversal(_Value):
+    """A stretch where lightness runs the wrong way."""
+
+    inner_mm: float
+    outer_mm: float
+    depth_l: float
+
+
+class Ripple(_Value):
+    """A shallow wave about the smooth course, too small for a contour."""
+
+    inner_mm: float
+    outer_mm: float
+    amplitude_l: float
+    period_mm: float | None = None
+    visibility_jnd: float | None
+
+
+class FallOff(_Value):
+    """Radii, from the hub outwards, at which 10, 50 and 90 % of the printed path is covered."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+class DeltaE(_Value):
+    """Distribution of ΔE00 over an element."""
+
+    mean: float
+    p95: float
+    max: float
+
+
+class DeltaEPair(_Value):
+    """Against what the file asked for, and against what the profile promised (``None`` if unknown)."""
+
+    intended: DeltaE
+    attainable: DeltaE | None = None
+
+
+class HeadBanding(_Value):
+    """Stripes along one direction of the sheet; told apart from rings by running straight through a disc."""
+
+    period_mm: float
+    amplitude_l: float
+    direction: Literal["across", "along"] | None = None
+
+
+class RingProfile(_Value):
+    """Radial profile of a ring: one row a bin, radius of the bin's centre in mm from the ring's centre."""
+
+    radius_mm: tuple[float, ...]
+    lab: tuple[Lab, ...]
+    intended_lab: tuple[Lab, ...]
+    attainable_lab: tuple[Lab, ...] | None = None
+    standard_error_de00: tuple[float, ...]
+    speed_de00_per_mm: tuple[float, ...] = ()
+    intended_speed_de00_per_mm: tuple[float, ...] = ()
+
+
+class RingScore(_Value):
+    """Everything measured on one ring."""
+
+    id: str
+    kind: Literal["ring-to-white", "ring-to-black"]
+    hue: str
+    sheet: int
+    tile: int
+    reach: float | None
+    evenness: float | None
+    profile: RingProfile
+    contours: tuple[Contour, ...] = ()
+    flat_bands: tuple[FlatBand, ...] = ()
+    hue_swings: tuple[HueSwing, ...] = ()
+    reversals: tuple[Reversal, ...] = ()
+    ripples: tuple[Ripple, ...] = ()
+    core_mm: float | None
+    fall_off_mm: FallOff | None
+    delta_e00: DeltaEPair
+    head_banding: HeadBanding | None = None
+    flags: tuple[str, ...] = ()
+
+
+class Merged(_Value):
+    """Hues of a sweep that came out as one colour."""
+
+    from_deg: float
+    to_deg: float
+
+
+class SweepRow(_Value):
+    """One row of a hue sweep; ``hue_deg`` is the intended hue position round the circle, 0 to 360."""
+
+    level: Literal["full", "tint", "shade"]
+    hue_deg: tuple[float, ...]
+    lab: tuple[Lab, ...]
+    intended_lab: tuple[Lab, ...]
+    order_breaks: tuple[float, ...] = ()
+    merged: tuple[Merged, ...] = ()
+    chroma: tuple[float, ...] = ()
+    delta_e00: DeltaEPair
+
+
+class HueSweepScore(_Value):
+    """The hue sweeps of one tile."""
+
+    id: str
+    kind: Literal["hue-sweep"]
+    sheet: int
+    tile: int
+    rows: tuple[SweepRow, ...]
+    flags: tuple[str, ...] = ()
+
+
+class WedgeStep(_Value):
+    """One neutral step. ``density`` is media-relative; ``lab`` likewise."""
+
+    step: int
+    intended_l: float
+    lab: Lab
+    density: float | None
+    standard_error_l: float
+
+
+class Cast(_Value):
+    """Departure from neutral: CIELAB chroma of the steps, media-relative."""
+
+    max_c: float
+    mean_c: float
+    at_step: int
+    a_at_max: float | None = None
+    b_at_max: float | None = None
+
+
+class WedgeBreak(_Value):
+    """Two neighbouring steps that do not climb: tied within their noise, or reversed."""
+
+    after_step: int
+    delta_l: float
+    d_prime: float
+    kind: Literal["tied", "reversed"]
+
+
+class NeutralWedgeScore(_Value):
+    """The neutral wedge: steps from black to white, and the continuous ramp beside them."""
+
+    id: str
+    kind: Literal["neutral-wedge"]
+    sheet: int
+    tile: int
+    steps: tuple[WedgeStep, ...]
+    monotonic: bool
+    breaks: tuple[WedgeBreak, ...] = ()
+    first_from_black: int | None
+    first_from_white: int | None
+    cast: Cast
+    smoothness: float | None = None
+    delta_e00: DeltaEPair
+    flags: tuple[str, ...] = ()
+
+
+class PatchReading(_Value):
+    """One patch of a patch field, with its mean device values in the scan (linear light, 0 to 1)."""
+
+    patch: str
+    lab: Lab
+    intended_lab: Lab
+    scan_linear: Lab
+    standard_error_de00: float
+
+
+class PatchFieldScore(_Value):
+    """The patches of one field."""
+
+    id: str
+    kind: Literal["patch-field"]
+    sheet: int
+    tile: int
+    patches: tuple[PatchReading, ...]
+    delta_e00: DeltaEPair
+    flags: tuple[str, ...] = ()
+
+
+class FlatFieldScore(_Value):
+    """An even tint: its mean colour, how even it is, and stripes if there are any."""
+
+    id: str
+    kind: Literal["flat-field"]
+    sheet: int
+    tile: int
+    lab: Lab
+    intended_lab: Lab
+    grain_l: float
+    unevenness_l: float
+    head_banding: HeadBanding | None = None
+    delta_e00: DeltaEPair
+    flags: tuple[str, ...] = ()
+
+
+ElementScore = Annotated[
+    RingScore | HueSweepScore | NeutralWedgeScore | PatchFieldScore | FlatFieldScore,
+    Field(discriminator="kind"),
+]
+
+
+class MadeBy(_Value):
+    """The program that measured."""
+
+    version: str
+
+
+class Totals(_Value):
+    """The score in five figures; evenness and reach are means over the rings."""
+
+    contours: int
+    visible_contours: int | None
+    widest_flat_band_mm: float
+    evenness: float | None
+    reach: float | None
+
+
+class Score(_Value):
+    """Everything measured from the scans of one print."""
+
+    schema_id: Literal["inkstrain/score/1"] = Field("inkstrain/score/1", alias="schema")
+    made_by: MadeBy
+    chart: str
+    recipe: str
+    conditions: Conditions
+    colour_basis: ColourBasis
+    viewing: Viewing
+    white: White
+    black: Black | None
+    tiles: tuple[TileReading, ...]
+    elements: tuple[ElementScore, ...]
+    totals: Totals
+    flags: tuple[str, ...] = ()
+
+    model_config = ConfigDict(
+        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
+        serialize_by_alias=True,
+    )
+
+    def rings(self) -> Sequence[RingScore]:
+        """Return the ring elements in chart order."""
+        return [e for e in self.elements if isinstance(e, RingScore)]
+
+
+TileReading.model_rebuild()
