@@ -384,7 +384,7 @@ class Totals(_Value):
 class Score(_Value):
     """Everything measured from the scans of one print."""
 
-    schema_id: Literal["inkstrain/score/1"] = Field("inkstrain/score/1", alias="schema")
+    schema_id: Literal["inkstrain/score/1"] = Field(default="inkstrain/score/1", alias="schema")
     made_by: MadeBy
     chart: str
     recipe: str
@@ -399,7 +399,11 @@ class Score(_Value):
     flags: tuple[str, ...] = ()
 
     model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
+        frozen=True,
+        extra="ignore",
+        allow_inf_nan=False,
+        validate_by_name=True,
+        validate_by_alias=True,
         serialize_by_alias=True,
     )
 

@@ -143,7 +143,7 @@ class Sheet(_Value):
 class Key(_Value):
     """The whole chart."""
 
-    schema_id: Literal["inkstrain/key/1"] = Field("inkstrain/key/1", alias="schema")
+    schema_id: Literal["inkstrain/key/1"] = Field(default="inkstrain/key/1", alias="schema")
     chart: str
     space: str
     path: Literal["even", "straight"]
@@ -152,6 +152,10 @@ class Key(_Value):
     sheets: tuple[Sheet, ...]
 
     model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
+        frozen=True,
+        extra="ignore",
+        allow_inf_nan=False,
+        validate_by_name=True,
+        validate_by_alias=True,
         serialize_by_alias=True,
     )

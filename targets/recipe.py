@@ -198,5 +198,3 @@ def parse_code(text: str) -> tuple[Recipe, int, int]:
         return recipe, int(fields[9]), int(fields[10])
     except ValueError as error:
         raise WrongUsageError("The code is not one of an inkstrain chart.") from error
-
-
