@@ -1,0 +1,187 @@
+"""Printers: what colour comes out for a chart's encoded RGB.
+
+A printer answers in XYZ relative to its own paper (paper white is `WHITE_D50` exactly), and says separately what
+its paper is, as a scanner would see it.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass, field
+from typing import Final, Literal, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+
+from ..colorimetry import WHITE_D50
+from ..errors import WrongUsageError
+from ..spaces import icc_profile, rgb_to_xyz
+
+__all__ = ["INTENTS", "IccPrinter", "IdentityPrinter", "Intent", "Printer", "print_raster", "print_table"]
+
+Array = NDArray[np.float64]
+Triple = tuple[float, float, float]
+Intent = Literal["perceptual", "relative", "saturation", "absolute"]
+
+INTENTS: Final[tuple[Intent, ...]] = ("perceptual", "relative", "saturation", "absolute")
+_D50: Final[Triple] = (0.9642, 1.0, 0.8249)
+_TABLE_NODES: Final = 33
+
+
+@runtime_checkable
+class Printer(Protocol):
+    """Anything that prints; must be hashable, since its tables are cached."""
+
+    @property
+    def name(self) -> str:
+        """What to call it in truth."""
+
+    @property
+    def paper_xyz(self) -> Triple:
+        """XYZ of its paper relative to a perfect white diffuser, under D50."""
+
+    def print_xyz(self, space: str, rgb: ArrayLike) -> Array:
+        """Return XYZ (…, 3) relative to the paper, of encoded RGB (…, 3) in a space."""
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityPrinter:
+    """Prints exactly what the file asks for, on a paper of given XYZ."""
+
+    paper_xyz: Triple = _D50
+    name: str = "identity"
+
+    def print_xyz(self, space: str, rgb: ArrayLike) -> Array:
+        """Return the file's own XYZ."""
+        return rgb_to_xyz(space, rgb)
+
+
+@dataclass(frozen=True, slots=True)
+class IccPrinter:
+    """Prints as an ICC output profile says: to device values by an intent, and back by the profile's own A2B table.
+
+    Parameters
+    ----------
+    profile
+        Bytes of an ICC profile of class output (or display); RGB, CMYK or grey.
+    intent
+        How the chart's colours are brought into the printer's gamut.
+    bpc
+        Black point compensation; None means on for ``relative`` and off for the others.
+
+    Raises
+    ------
+    WrongUsageError
+        If the bytes are no ICC profile, or not of a device that can print.
+
+    Notes
+    -----
+    Little CMS in floating point, without its device link optimisation. The file's black, adapted, is black.
+    """
+
+    profile: bytes = field(repr=False)
+    intent: Intent = "relative"
+    bpc: bool | None = None
+    name: str = "profile"
+
+    def __post_init__(self) -> None:
+        if self.intent not in INTENTS:
+            raise WrongUsageError(f"Unknown intent {self.intent!r}: use one of {', '.join(INTENTS)}.")
+        _device_space(self.profile)
+
+    @property
+    def uses_bpc(self) -> bool:
+        """Whether black point compensation is applied."""
+        return self.intent == "relative" if self.bpc is None else self.bpc
+
+    @property
+    def paper_xyz(self) -> Triple:
+        """The profile's media white point."""
+        return _media_white(self.profile)
+
+    def print_xyz(self, space: str, rgb: ArrayLike) -> Array:
+        """Return XYZ relative to paper, through Little CMS."""
+        import imagecodecs
+
+        rgb = np.asarray(rgb, dtype=np.float64)
+        flat = np.ascontiguousarray(rgb.reshape(1, -1, 3))
+        device = _device_space(self.profile)
+        flags = imagecodecs.CMS.FLAGS.NOOPTIMIZE | imagecodecs.CMS.FLAGS.NOCACHE
+        to_device = flags | (imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION if self.uses_bpc else 0)
+        inks = imagecodecs.cms_transform(
+            flat, icc_profile(space), self.profile, colorspace="rgb", outcolorspace=device,
+            outdtype=np.float64, intent=INTENTS.index(self.intent), flags=to_device,
+        )  # fmt: skip
+        out = imagecodecs.cms_transform(
+            inks, self.profile, imagecodecs.cms_profile("xyz"), colorspace=device, outcolorspace="xyz",
+            outdtype=np.float64, intent=1, flags=flags,
+        )  # fmt: skip
+        xyz = np.asarray(out, dtype=np.float64).reshape(*rgb.shape[:-1], 3)
+        return xyz / _profile_white(self.profile) * WHITE_D50
+
+
+@functools.lru_cache(maxsize=8)
+def _device_space(profile: bytes) -> str:
+    if len(profile) < 132 or profile[36:40] != b"acsp":
+        raise WrongUsageError("That is not an ICC profile: its signature is missing.")
+    spaces = {b"RGB ": "rgb", b"CMYK": "cmyk", b"GRAY": "gray"}
+    if profile[12:16] not in (b"prtr", b"mntr") or profile[16:20] not in spaces:
+        kind = profile[12:20].decode("ascii", "replace")
+        raise WrongUsageError(
+            f"The ICC profile ({kind!r}) is not one of a printer: use an output profile for RGB, CMYK or grey."
+        )
+    return spaces[profile[16:20]]
+
+
+@functools.lru_cache(maxsize=8)
+def _media_white(profile: bytes) -> Triple:
+    count = int.from_bytes(profile[128:132], "big")
+    for index in range(min(count, 200)):
+        entry = profile[132 + 12 * index : 144 + 12 * index]
+        if entry[:4] == b"wtpt":
+            start = int.from_bytes(entry[4:8], "big") + 8
+            x, y, z = np.frombuffer(profile[start : start + 12], ">i4") / 65536.0
+            return float(x), float(y), float(z)
+    return _D50
+
+
+@functools.lru_cache(maxsize=8)
+def _profile_white(profile: bytes) -> Array:
+    """Return what the profile's table says for bare paper, which rounding leaves beside D50 by a hair."""
+    import imagecodecs
+
+    device = _device_space(profile)
+    bare = {"rgb": [100.0] * 3, "cmyk": [0.0] * 4, "gray": [100.0]}[device]
+    bare_values = np.array(bare, dtype=np.float64).reshape(1, 1, -1)
+    if device != "cmyk":
+        bare_values /= 100.0
+    out = imagecodecs.cms_transform(
+        bare_values if device != "gray" else bare_values[..., 0],
+        profile, imagecodecs.cms_profile("xyz"), colorspace=device, outcolorspace="xyz",
+        outdtype=np.float64, intent=1, flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE,
+    )  # fmt: skip
+    return np.asarray(out, dtype=np.float64).reshape(3)
+
+
+@functools.lru_cache(maxsize=8)
+def print_table(printer: Printer, space: str) -> NDArray[np.float32]:
+    """Return cube roots of XYZ relative to paper, (3, n, n, n), at an even grid of encoded RGB."""
+    axis = np.linspace(0.0, 1.0, _TABLE_NODES)
+    grid = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1)
+    table = np.cbrt(printer.print_xyz(space, grid))
+    return np.ascontiguousarray(np.moveaxis(table, -1, 0), dtype=np.float32)
+
+
+def print_raster(printer: Printer, space: str, rgb16: NDArray[np.uint16]) -> NDArray[np.float32]:
+    """Return XYZ relative to paper, (3, n), of encoded colours (n, 3): exact for identity, else from a table.
+
+    The table (33³, trilinear in cube roots, where both ends are nearly straight) is for pictures; rings, steps
+    and patches are printed exactly.
+    """
+    if isinstance(printer, IdentityPrinter):
+        return rgb_to_xyz(space, rgb16 / 65535.0).T.astype(np.float32)
+    places = (rgb16.T * np.float32((_TABLE_NODES - 1) / 65535.0)).astype(np.float32)
+    table = print_table(printer, space)
+    roots = [ndimage.map_coordinates(table[i], places, order=1, mode="nearest") for i in range(3)]
+    return np.stack(roots) ** 3
