@@ -1,0 +1,131 @@
+"""The program ``inkstrain``: its commands, and the one place where failures become sentences."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+import typer
+
+from . import compare, demo, make, rehearse, score
+from .talk import say
+
+__all__ = ["app", "main"]
+
+_COMMANDS = (
+    ("make", make.make, "Make a chart to print."),
+    ("score", score.score, "Score a print from its scans."),
+    ("compare", compare.compare, "Compare two scored prints."),
+    ("rehearse", rehearse.rehearse, "Print and scan a chart in imagination."),
+    ("demo", demo.demo, "Show the whole job on an invented studio."),
+)
+_STOPPED = 130  # the shell's own convention: 128 + SIGINT
+_PIPE_CLOSED = 141  # the shell's own convention: 128 + SIGPIPE
+_UNREADABLE = 3
+
+# rich's markup would double the time that --help takes
+app = typer.Typer(
+    name="inkstrain",
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for _name, _command, _short in _COMMANDS:
+    app.command(_name, short_help=_short)(_command)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"inkstrain {version('inkstrain')}")
+        raise typer.Exit
+
+
+@app.callback()
+def inkstrain(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Stress charts for photographic inkjet prints: make one, print it, scan it, score it.
+
+    Data goes to standard output, talk to standard error.
+    Exit codes: 0 done, 1 measured but outside tolerance, 2 wrong usage, 3 could not be measured.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the program and return its exit code; a failure is told in a sentence, never as a traceback.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the process if not given.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        # a terminal that cannot show Δ shows ? instead
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        command: Any = typer.main.get_command(app)
+        code = command.main(
+            args=None if arguments is None else list(arguments), prog_name="inkstrain", standalone_mode=False
+        )
+        sys.stdout.flush()
+    except BaseException as error:
+        return _told(error)
+    return code if isinstance(code, int) else 0
+
+
+def _told(error: BaseException) -> int:
+    """Say what went wrong and return the exit code."""
+    from inkstrain.targets.errors import InkstrainError
+
+    if os.environ.get("INKSTRAIN_DEBUG") == "1":
+        import traceback
+
+        traceback.print_exception(error)
+    match error:
+        case SystemExit():
+            return error.code if isinstance(error.code, int) else 0
+        case InkstrainError():
+            say(str(error))
+            return error.exit_code
+        case KeyboardInterrupt() | typer.Abort():
+            say("Stopped; nothing half-done was kept.")
+            return _STOPPED
+        case BrokenPipeError():
+            # whoever read our output has left; without this Python complains once more at exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+            return _PIPE_CLOSED
+        case OSError():
+            where = f"{error.filename}: " if error.filename else ""
+            say(f"{where}{error.strerror or error}.")
+            return _UNREADABLE
+        case MemoryError():
+            say("Not enough memory. Close other programs, or scan at a lower resolution.")
+            return _UNREADABLE
+    # typer 0.2x carries its own copy of click's exceptions: known by what they can do, not by their class
+    if callable(getattr(error, "format_message", None)):
+        return _told_usage(error)
+    say(
+        f"Something went wrong that should not have ({type(error).__name__}: {error}). "
+        "Run it again with INKSTRAIN_DEBUG=1 to see where, and report that."
+    )
+    return _UNREADABLE
+
+
+def _told_usage(error: Any) -> int:
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        typer.echo(error.format_message(), err=True)
+        return 2
+    hint = f" See: {context.command_path} --help" if context else ""
+    message = error.format_message().strip()
+    say(f"{message}{'' if message.endswith(('.', '?', ')')) else '.'}{hint}")
+    return 2

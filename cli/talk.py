@@ -1,0 +1,39 @@
+"""Talk to the person at the keyboard: sentences and progress, on standard error only."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+__all__ = ["progress", "say", "terminal_width"]
+
+_MAX_WIDTH = 100
+_PLAIN_WIDTH = 80
+
+
+def say(sentence: str) -> None:
+    """Print one sentence on standard error, with the program's name before it."""
+    print(f"inkstrain: {sentence}", file=sys.stderr, flush=True)
+
+
+def terminal_width() -> int:
+    """Return how many characters a line of output may have."""
+    import shutil
+
+    return min(shutil.get_terminal_size((_PLAIN_WIDTH, 24)).columns, _MAX_WIDTH)
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, float], None] | None]:
+    """Yield ``progress(what, done)`` with done in 0..1, which draws one bar; ``None`` if nobody watches."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda what, done: bar.update(task, description=what, completed=done)

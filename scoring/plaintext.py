@@ -1,0 +1,113 @@
+"""A score or a comparison as plain text for a terminal, in the same words as the report's."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
+
+from .compare import Comparison
+from .judge import Verdict
+from .model import RingScore, Score
+from .report.summary import summarise
+from .report.words import flag_words, print_name, ring_name, ring_state
+
+__all__ = ["comparison_text", "score_text", "verdict_lines"]
+
+_NARROWEST: Final = 40
+_NAME_WIDTH: Final = 20
+_FIGURES_WIDTH: Final = 18
+# what the ring table says already
+_IN_TABLE: Final = frozenset({"Rings", "Merged tones", "Even fades"})
+
+
+def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80) -> str:
+    """Return a readable summary of a score: one line a ring, then paragraphs.
+
+    Parameters
+    ----------
+    verdict : Verdict, optional
+        Its findings are listed at the end.
+    width : int
+        Characters a line may have; the table's middle column takes what is left.
+    """
+    width = max(width, _NARROWEST)
+    summary = summarise(score)
+    name = print_name(score.conditions, "An unnamed print")
+    lines = [*_wrapped(f"{name} · chart {score.chart}", width), "", *_wrapped(summary.headline, width), ""]
+    rings = list(score.rings())
+    if rings:
+        lines += [*_ring_table(rings, width), ""]
+    for paragraph in summary.paragraphs:
+        if paragraph.lead not in _IN_TABLE:
+            lines += _wrapped(f"{paragraph.lead}. {paragraph.text}", width)
+    lines += _wrapped(_basis_line(score), width)
+    flags = sorted({flag for tile in score.tiles for flag in tile.flags})
+    if flags:
+        lines += _wrapped(f"Scan. {'; '.join(map(flag_words, flags))}.", width)
+    if verdict is not None:
+        lines += ["", *(part for line in verdict_lines(verdict) for part in _wrapped(line, width))]
+    return _plain("\n".join(lines))
+
+
+def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
+    """Return a verdict as one line for the outcome and one for each limit that was passed."""
+    outcome = "Within tolerance." if verdict.within else "Outside tolerance:"
+    missing = len(verdict.not_judged)
+    lines = [outcome, *(f"  {finding.element}: {finding.text}" for finding in verdict.findings)]
+    if missing:
+        reasons = sorted({item.text for item in verdict.not_judged})
+        lines.append(f"{missing} limit{'s' if missing > 1 else ''} not judged: {'; '.join(reasons)}.")
+    return tuple(lines)
+
+
+def comparison_text(comparison: Comparison, *, width: int = 80) -> str:
+    """Return a readable summary of a comparison: who is compared, what is unlike, what differs and what does not."""
+    width = max(width, _NARROWEST)
+    first, second = comparison.prints
+    lines = [*_wrapped(f"{first.label}  against  {second.label}", width)]
+    lines += _wrapped(f"chart {' and '.join(comparison.charts)}", width)
+    for point in comparison.fairness:
+        if point.kind == "condition":
+            lines += _wrapped(f"  {point.what}: {point.values[0]} against {point.values[1]}", width)
+    for sentence in comparison.summary:
+        lines += ["", *_wrapped(sentence, width)]
+    return _plain("\n".join(lines))
+
+
+def _ring_table(rings: Sequence[RingScore], width: int) -> Iterator[str]:
+    room = width - _NAME_WIDTH - _FIGURES_WIDTH
+    yield f"{'Fade':<{_NAME_WIDTH}}{'what the print did':<{room}}{'evenness':>{_FIGURES_WIDTH - 8}}{'reach':>8}"
+    for ring in rings:
+        _, words = ring_state(ring)
+        words = words.replace("\u00a0", " ")
+        if len(words) > room:
+            words = words[: room - 2].rstrip(" ,") + "…"
+        name = ring_name(ring)[: _NAME_WIDTH - 1]
+        figures = f"{_share(ring.evenness):>{_FIGURES_WIDTH - 8}}{_share(ring.reach):>8}"
+        yield f"{name:<{_NAME_WIDTH}}{words:<{room}}{figures}"
+
+
+def _share(value: float | None) -> str:
+    return "–" if value is None else f"{100 * value:.0f} %"
+
+
+def _basis_line(score: Score) -> str:
+    basis = score.colour_basis
+    residual = basis.residual_de00
+    error = f" Typical error {residual.median:.1f} ΔE00, 95 % under {residual.p95:.1f}." if residual else ""
+    return (
+        f"Colour. {basis.note.rstrip('.')}.{error} "
+        "A flatbed is not a spectrophotometer: deep blacks above all read too light."
+    )
+
+
+def _wrapped(text: str, width: int) -> Iterable[str]:
+    indent = text[: len(text) - len(text.lstrip())]
+    return textwrap.wrap(
+        text.strip(), width, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
+    ) or [""]
+
+
+def _plain(text: str) -> str:
+    return text.replace("\u00a0", " ")
