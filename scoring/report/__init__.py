@@ -1,0 +1,7 @@
+"""Reports: a score as one HTML page that works offline, on paper, by keyboard and for a colour-blind reader."""
+
+from __future__ import annotations
+
+from .page import report_html
+
+__all__ = ["report_html"]

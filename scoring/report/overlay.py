@@ -1,0 +1,115 @@
+"""What is drawn over a ring's crop: contours as circles, flat bands hatched, in millimetres of the chart."""
+
+from __future__ import annotations
+
+import math
+
+from markupsafe import Markup
+
+from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.model import RingScore
+
+from .pictures import picture_uri
+from .svg import arc_band, figure, hatch, join, tag, text
+from .words import interval, number, plus_minus, ring_name, ring_state, strength
+
+__all__ = ["overlay_marks", "radius_ruler", "ring_picture"]
+
+_PICTURE_PX = 620
+
+
+def ring_picture(name: str, ring: RingScore, crop: Crop, centre_mm: tuple[float, float]) -> Markup:
+    """Return a ring's crop with its marks over it.
+
+    The view box is in millimetres from the crop's top left corner, so that a mark at a radius in mm lands
+    on the pixel that was measured there, whatever size the picture is shown at.
+    """
+    width, height = crop.size_mm
+    picture = tag(
+        "image",
+        href=picture_uri(crop.image, _PICTURE_PX),
+        x=0,
+        y=0,
+        width=f"{width:.4f}",
+        height=f"{height:.4f}",
+        preserveAspectRatio="none",
+    )
+    centre = (centre_mm[0] - crop.origin_mm[0], centre_mm[1] - crop.origin_mm[1])
+    return figure(
+        name,
+        (0.0, 0.0, width, height),
+        picture,
+        overlay_marks(name, ring, centre),
+        title=f"{ring_name(ring)}, as scanned: {ring_state(ring)[1]}",
+        desc=_described(ring),
+        class_="ring-picture",
+    )
+
+
+def overlay_marks(name: str, ring: RingScore, centre: tuple[float, float]) -> Markup:
+    """Return the marks as one group, in mm, about a centre (x, y)."""
+    x, y = f"{centre[0]:.3f}", f"{centre[1]:.3f}"
+    parts = [hatch(f"{name}-hatch", 0.8, thin=0.13, thick=0.3)]
+    for band in ring.flat_bands:
+        parts.append(
+            arc_band(centre, band.inner_mm, band.outer_mm, "mark-flat", fill=f"url(#{name}-hatch)")
+        )
+        parts.extend(_circle(x, y, radius) for radius in (band.inner_mm, band.outer_mm))
+    for contour in ring.contours:
+        parts.extend(_circle(x, y, radius) for radius in (contour.inner_mm, contour.outer_mm))
+    labels = [(c.outer_mm, number(c.radius_mm)) for c in ring.contours]
+    for index, (radius, words) in enumerate(sorted(labels)):
+        # each label a little further round, so that close rings do not hide each other's
+        angle = math.radians(-62.0 + 31.0 * (index % 5))
+        parts.append(
+            text(
+                centre[0] + (radius + 0.35) * math.cos(angle),
+                centre[1] + (radius + 0.35) * math.sin(angle) + 0.5,
+                words,
+                class_="mark-label",
+                font_size="1.5",
+            )
+        )
+    return tag("g", join(parts), class_="marks")
+
+
+def _circle(x: str, y: str, radius: float) -> Markup:
+    # a light line under a dark one shows on any colour
+    return join(
+        tag("circle", cx=x, cy=y, r=f"{radius:.3f}", class_=class_) for class_ in ("mark-under", "mark-line")
+    )
+
+
+def _described(ring: RingScore) -> str:
+    parts = [
+        f"Contour at {plus_minus(c.radius_mm, c.radius_standard_error_mm, 2, 'mm')}, from {number(c.inner_mm)} to "
+        f"{number(c.outer_mm, 1, 'mm')}, {strength(c)}."
+        for c in ring.contours
+    ]
+    parts += [f"Flat band {interval(b.inner_mm, b.outer_mm)}, hatched." for b in ring.flat_bands]
+    return " ".join(parts) or "Neither contours nor flat bands were found."
+
+
+def radius_ruler(name: str, ring: RingScore, outer_mm: float) -> Markup:
+    """Return a small ruler from the centre to the rim: contours as strokes, flat bands hatched."""
+    width, height = 120.0, 12.0
+
+    def x(radius: float) -> float:
+        return 1.0 + radius / outer_mm * (width - 2.0)
+
+    parts = [
+        hatch(f"{name}-h", 3.5, thin=1.0),
+        tag("line", x1=x(0), x2=x(outer_mm), y1=height - 1.5, y2=height - 1.5, class_="axis"),
+    ]
+    parts += [
+        tag("rect", x=x(b.inner_mm), y=1.5, width=x(b.outer_mm) - x(b.inner_mm), height=height - 3,
+            fill=f"url(#{name}-h)", class_="ruler-flat")
+        for b in ring.flat_bands
+    ]  # fmt: skip
+    parts += [
+        tag("line", x1=x(c.radius_mm), x2=x(c.radius_mm), y1=0, y2=height - 1.5, class_="ruler-ring")
+        for c in ring.contours
+    ]
+    return figure(
+        name, (0.0, 0.0, width, height), *parts, title=f"Where along {ring_name(ring)}", hidden=True, class_="ruler"
+    )

@@ -1,0 +1,105 @@
+"""From a score to one HTML file that needs nothing else."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any, Protocol
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.judge import Verdict
+from inkstrain.scoring.model import Score
+from inkstrain.targets.key import Key
+
+from .geometry import key_of
+from .view import build_view
+from .words import element_name, listed, print_name
+
+__all__ = ["HasScore", "rendered", "report_html"]
+
+
+class HasScore(Protocol):
+    """What measuring returns: a score with its crops."""
+
+    @property
+    def score(self) -> Score:
+        """The score."""
+
+    @property
+    def crops(self) -> Mapping[str, Crop]:
+        """Crops by element id."""
+
+
+def report_html(
+    measured: Score | HasScore,
+    crops: Mapping[str, Crop] | None = None,
+    verdict: Verdict | None = None,
+    *,
+    key: Key | None = None,
+    title: str | None = None,
+) -> str:
+    """Return the report of one print as a self-contained HTML page.
+
+    Parameters
+    ----------
+    measured : Score or an object with ``score`` and ``crops``
+        As measured, or a kept score read back.
+    crops : mapping of element id to Crop, optional
+        Taken from ``measured`` if not given. Rings without a crop are redrawn from their profiles.
+    verdict : Verdict, optional
+        Shown beside the summary.
+    key : Key, optional
+        Regenerated from the score's recipe if not given.
+    title : str, optional
+        The page's heading; made from the conditions if not given.
+
+    Returns
+    -------
+    str
+        HTML with inline style, SVG and ``data:`` pictures: no script, nothing from elsewhere. The same
+        arguments give the same text.
+    """
+    score = measured if isinstance(measured, Score) else measured.score
+    if crops is None:
+        crops = {} if isinstance(measured, Score) else measured.crops
+    view = build_view(score, crops, key or key_of(score), verdict)
+    return rendered(
+        "report.html",
+        view=view,
+        title=title or print_name(score.conditions),
+        not_judged=_grouped(verdict) if verdict is not None else (),
+    )
+
+
+def rendered(template: str, **values: Any) -> str:
+    """Render one of the package's templates; everything that is not markup is escaped."""
+    css = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+    return _environment().get_template(template).render(css=Markup(css), **values)
+
+
+@functools.cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader(__package__, ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["element"] = element_name
+    return environment
+
+
+def _grouped(verdict: Verdict) -> tuple[tuple[str, str], ...]:
+    """What was not judged, by reason: the same limit on sixteen rings is said once."""
+    by_reason: dict[str, list[str]] = {}
+    for item in verdict.not_judged:
+        words = item.measure.removeprefix("max_").removeprefix("min_").replace("_de00", " (ΔE00)").replace("_", " ")
+        names = by_reason.setdefault(item.text, [])
+        if words not in names:
+            names.append(words)
+    return tuple((reason, listed(names)) for reason, names in by_reason.items())

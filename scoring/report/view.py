@@ -1,0 +1,211 @@
+"""What the report shows, built from a score: small frozen values for the template, no arithmetic there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.judge import Verdict
+from inkstrain.scoring.model import (
+    ColourBasis,
+    Conditions,
+    FlatFieldScore,
+    HueSweepScore,
+    NeutralWedgeScore,
+    PatchFieldScore,
+    Score,
+    TileReading,
+)
+from inkstrain.targets.key import Key
+
+from .elementviews import (
+    FlatView,
+    PatchView,
+    SweepView,
+    WedgeView,
+    flat_view,
+    patch_view,
+    sweep_view,
+    wedge_view,
+)
+from .geometry import sweep_of
+from .ringview import Fact, RingView, chroma_top, ring_view
+from .summary import Summary, summarise
+from .words import NOT_MEASURED, flag_words, number, plus_minus
+
+__all__ = ["ReportView", "basis_words", "build_view", "condition_rows", "tile_rows"]
+
+_T = TypeVar("_T")
+
+_BASES = {
+    "scanner-profile": "The scanner's own ICC profile turned scan numbers into colour.",
+    "scanner-fit": "A fit of this scanner to measured patches turned scan numbers into colour. It belongs to the "
+    "paper and ink it was made with.",
+    "borrowed": "The printer profile's own predictions were borrowed to fit the scanner, so a fault of that profile "
+    "may hide in the colours.",
+    "assumed": "The scan carries no usable colour profile, so its numbers were taken for sRGB. Widths, order and "
+    "evenness stand. Every colour difference (ΔE00, cast, hue) is only indicative.",
+}
+
+_BASIS_NAMES = {
+    "scanner-profile": "scanner profile",
+    "scanner-fit": "scanner fit",
+    "borrowed": "borrowed",
+    "assumed": "assumed",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportView:
+    """The whole page."""
+
+    chart: str
+    version: str
+    summary: Summary
+    totals: tuple[Fact, ...]
+    verdict: Verdict | None
+    rings: tuple[RingView, ...]
+    sweeps: tuple[SweepView, ...]
+    wedges: tuple[WedgeView, ...]
+    patches: tuple[PatchView, ...]
+    flats: tuple[FlatView, ...]
+    conditions: tuple[tuple[str, str], ...]
+    paper: tuple[Fact, ...]
+    tiles: tuple[tuple[tuple[str, str], ...], ...]
+    basis_name: str
+    basis: tuple[str, ...]
+    indicative: bool
+    viewing: str
+    flags: tuple[str, ...]
+
+
+def build_view(
+    score: Score, crops: Mapping[str, Crop], key: Key | None, verdict: Verdict | None
+) -> ReportView:
+    """Build the page's values; the same score and crops give the same values."""
+    rings = list(score.rings())
+    c_top = chroma_top([lab for r in rings for lab in (r.profile.lab, r.profile.intended_lab)])
+    space = key.space if key is not None else None
+    return ReportView(
+        chart=score.chart,
+        version=score.made_by.version,
+        summary=summarise(score),
+        totals=_totals(score),
+        verdict=verdict,
+        rings=tuple(
+            ring_view(f"ring-{n}", ring, crops.get(ring.id), key, c_top) for n, ring in enumerate(rings, 1)
+        ),
+        sweeps=tuple(
+            sweep_view(f"sweep-{n}", e, crops.get(e.id), sweep_of(key, e.id), space)
+            for n, e in enumerate(_of(score, HueSweepScore), 1)
+        ),
+        wedges=tuple(
+            wedge_view(f"wedge-{n}", e, crops.get(e.id)) for n, e in enumerate(_of(score, NeutralWedgeScore), 1)
+        ),
+        patches=tuple(
+            patch_view(f"patches-{n}", e, crops.get(e.id)) for n, e in enumerate(_of(score, PatchFieldScore), 1)
+        ),
+        flats=tuple(flat_view(e, crops.get(e.id)) for e in _of(score, FlatFieldScore)),
+        conditions=condition_rows(score.conditions),
+        paper=_paper(score),
+        tiles=tuple(tile_rows(tile) for tile in score.tiles),
+        basis_name=_BASIS_NAMES[score.colour_basis.kind],
+        basis=basis_words(score.colour_basis),
+        indicative=score.colour_basis.kind == "assumed",
+        viewing=f"{number(score.viewing.distance_mm, 0, 'mm')} at {number(score.viewing.luminance_cd_m2, 0)} cd/m²",
+        flags=tuple(flag_words(flag) for flag in score.flags),
+    )
+
+
+def _of(score: Score, kind: type[_T]) -> list[_T]:
+    return [e for e in score.elements if isinstance(e, kind)]
+
+
+def _totals(score: Score) -> tuple[Fact, ...]:
+    totals = score.totals
+    return (
+        Fact(name="contours", value=str(totals.contours), meaning="abrupt changes of colour"),
+        Fact(
+            name="of them visible",
+            value=NOT_MEASURED if totals.visible_contours is None else str(totals.visible_contours),
+            meaning="1 just-noticeable difference or more",
+        ),
+        Fact(name="widest flat band", value=number(totals.widest_flat_band_mm, 1, "mm"), meaning="tones merged"),
+        Fact(name="evenness", value=number(totals.evenness, 2), meaning="mean of the rings; 1 is perfect"),
+        Fact(name="reach", value=number(totals.reach, 2), meaning="share of the asked-for range printed"),
+    )
+
+
+def condition_rows(conditions: Conditions) -> tuple[tuple[str, str], ...]:
+    """Return the conditions as (name, words); what was not stated says so."""
+    compensation = {None: None, True: "on", False: "off"}[conditions.black_point_compensation]
+    rows = (
+        ("printer", conditions.printer),
+        ("paper", conditions.paper),
+        ("ink", conditions.ink),
+        ("profile", conditions.profile),
+        ("intent", conditions.intent),
+        ("black point compensation", compensation),
+        ("media setting", conditions.media_setting),
+        ("quality setting", conditions.quality_setting),
+        ("date", conditions.date),
+        ("note", conditions.note),
+    )
+    return tuple((name, value or "not stated") for name, value in rows)
+
+
+def _paper(score: Score) -> tuple[Fact, ...]:
+    lightness, a, b = score.white.lab
+    facts = [
+        Fact(
+            name="paper white",
+            value=f"L* {plus_minus(lightness, score.white.standard_error_l)}, a* {number(a)}, b* {number(b)}",
+            meaning="against the scanner's own white; all other colours are relative to this paper",
+        )
+    ]
+    if score.black is not None:
+        facts.append(
+            Fact(
+                name="darkest black",
+                value=f"L* {number(score.black.lab[0])}, density {number(score.black.density, 2)}",
+                meaning="relative to the paper; stray light in a flatbed makes blacks look lighter than they are",
+            )
+        )
+    return tuple(facts)
+
+
+def tile_rows(tile: TileReading) -> tuple[tuple[str, str], ...]:
+    """Return how one tile was read as (name, words)."""
+    (dpi_x, dpi_y), (scale_x, scale_y) = tile.dpi, tile.print_scale
+    flags = "; ".join(flag_words(flag) for flag in tile.flags)
+    return (
+        ("tile", f"sheet {tile.sheet}, tile {tile.tile}"),
+        ("scan", tile.scan),
+        ("resolution", f"{number(dpi_x, 1)} × {number(dpi_y, 1)} dpi, {tile.bits_per_channel} bit"),
+        ("turned by", number(tile.rotation_deg, 2, "°")),
+        ("print scale", f"{number(100 * scale_x, 2)} × {number(100 * scale_y, 2)} %"),
+        ("marks", f"{tile.marks_used} of {tile.marks_expected}"),
+        (
+            "mark residual",
+            f"{number(tile.mark_residual_mm.rms, 3)} rms, {number(tile.mark_residual_mm.max, 3, 'mm')} at most",
+        ),
+        ("scanner blur", number(tile.blur_mm, 2, "mm")),
+        ("noted", flags or "nothing"),
+    )
+
+
+def basis_words(basis: ColourBasis) -> tuple[str, ...]:
+    """Return what the colour basis is, in sentences."""
+    sentences = [_BASES[basis.kind]]
+    if basis.note:
+        sentences.append(basis.note)
+    if basis.residual_de00 is not None:
+        sentences.append(
+            f"On colours it was not made from, it errs by {number(basis.residual_de00.median)} ΔE00 in the middle "
+            f"and {number(basis.residual_de00.p95)} at 95 %."
+        )
+    elif basis.kind != "assumed":
+        sentences.append("How far it errs is not known.")
+    return tuple(sentences)

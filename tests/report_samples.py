@@ -1,0 +1,334 @@
+"""Invented scores and crops for the report's tests: profiles bent by hand, discs drawn from them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.model import (
+    Black, Cast, ColourBasis, Conditions, Contour, DeltaE, DeltaEPair, FallOff, FlatBand, FlatFieldScore,
+    HeadBanding, HueSweepScore, HueSwing, MadeBy, MarkResidual, Merged, NeutralWedgeScore, PatchFieldScore,
+    PatchReading, Reversal, Ripple, RingProfile, RingScore, Score, SweepRow, TileReading, Totals, Viewing,
+    WedgeBreak, WedgeStep, White,
+)  # fmt: skip
+from inkstrain.targets.colorimetry import delta_e00, density
+from inkstrain.targets.key import Key, Ring, Sheet, Tile
+from inkstrain.targets.patches import make_flat, make_patch_field
+from inkstrain.targets.recipe import Recipe
+from inkstrain.targets.rings import hue_names, make_ring, ring_lab
+from inkstrain.targets.spaces import rgb_to_lab, xyz_to_rgb
+from inkstrain.targets.sweeps import make_sweep, sweep_hue_deg, sweep_rgb
+from inkstrain.targets.wedge import make_wedge
+
+RADIUS_MM = 18.0
+RECIPE = Recipe()
+
+
+def lab_pixels(lab):
+    from inkstrain.targets.colorimetry import lab_to_xyz
+
+    return np.rint(xyz_to_rgb("srgb", lab_to_xyz(lab)) * 255).astype(np.uint8)
+
+
+def sample_key() -> Key:
+    rings = []
+    for row, kind in enumerate(("ring-to-white", "ring-to-black")):
+        for column, (hue, angle) in enumerate(hue_names(8)):
+            centre = (30.0 + 38.0 * (column % 4), 30.0 + 38.0 * (2 * row + column // 4))
+            rings.append(make_ring(kind, hue, angle, centre, RADIUS_MM))
+    elements = (
+        *rings,
+        make_sweep((12.0, 170.0, 180.0, 26.0)),
+        make_wedge("adobe-rgb", (12.0, 200.0, 180.0, 20.0)),
+        make_patch_field("adobe-rgb", (12.0, 224.0, 120.0, 40.0), 9),
+        make_flat("adobe-rgb", "light", (140.0, 224.0, 40.0, 30.0)),
+    )
+    tile = Tile(
+        tile=1, box_mm=(8.0, 8.0, 194.0, 281.0), code_box_mm=(12.0, 268.0, 15.0, 15.0), code=RECIPE.text,
+        caption_box_mm=(30.0, 268.0, 100.0, 10.0), caption=("an invented chart",), marks_mm=((10.0, 10.0),),
+        mark_radius_mm=1.0, elements=elements,
+    )  # fmt: skip
+    sheet = Sheet(sheet=1, file="chart-sheet1.tif", width_mm=210.0, height_mm=297.0, tiles=(tile,))
+    return Key(
+        chart=RECIPE.chart_id, space="adobe-rgb", path="even", dpi=360, recipe=RECIPE.text, sheets=(sheet,)
+    )
+
+
+def squeeze(lab, amount: float):
+    """A print's smaller gamut: chroma compressed, black lifted."""
+    lab = np.array(lab, dtype=float)
+    chroma = np.hypot(lab[..., 1], lab[..., 2])
+    ceiling = 78.0 - 12.0 * amount
+    factor = np.where(chroma > 0, ceiling * np.tanh(chroma / ceiling) / np.maximum(chroma, 1e-9), 1.0)
+    lab[..., 1:] *= factor[..., None]
+    lab[..., 0] = 6.0 + 4 * amount + lab[..., 0] * (94.0 - 4 * amount) / 100.0
+    return lab
+
+
+def warp(radius, fault: str | None, amount: float):
+    """Where along the ramp the print is, and the faults that were put in."""
+    t = radius.copy()
+    if fault in ("step", "flat-step"):
+        at, jump = 9.3, 1.3 * amount
+        t = t + jump * (1 / (1 + np.exp(-(radius - at) / 0.07)) - 0.5)
+    if fault in ("flat", "flat-step"):
+        inner, outer = 10.1, 11.9
+        t = np.where((t > inner) & (t < outer), inner + (t - inner) * 0.04, t)
+        t = np.where(t >= outer, t, t)
+    return t
+
+
+def speed(radius, lab):
+    step = radius[1] - radius[0]
+    value = delta_e00(lab[:-1], lab[1:]) / step
+    middle = np.concatenate([[value[0]], (value[:-1] + value[1:]) / 2, [value[-1]]])
+    return np.convolve(np.pad(middle, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+
+
+def spread(a, b) -> DeltaEPair:
+    d = delta_e00(np.asarray(a), np.asarray(b))
+    return DeltaEPair(
+        intended=DeltaE(mean=float(np.mean(d)), p95=float(np.percentile(d, 95)), max=float(np.max(d)))
+    )
+
+
+def triples(array) -> tuple:
+    return tuple(tuple(round(float(v), 4) for v in row) for row in array)
+
+
+FAULTS = {
+    ("ring-to-black", "violet"): "step",
+    ("ring-to-black", "blue"): "flat-step",
+    ("ring-to-white", "blue"): "flat",
+    ("ring-to-black", "green"): "flat",
+    ("ring-to-black", "red"): "step",
+    ("ring-to-white", "cyan"): "swing",
+    ("ring-to-white", "yellow"): "ripple",
+    ("ring-to-black", "orange"): "reversal",
+}
+
+
+def sample_ring(ring: Ring, seed: int, amount: float, attainable: bool) -> tuple[RingScore, Crop]:
+    rng = np.random.default_rng(seed)
+    radius = np.arange(0.05, RADIUS_MM, 0.1)
+    fault = FAULTS.get((ring.kind, ring.hue))
+    intended = ring_lab(ring, RECIPE, radius)
+
+    def printed(r):
+        lab = squeeze(ring_lab(ring, RECIPE, warp(r, fault, amount)), amount)
+        if fault == "swing":
+            bend = np.deg2rad(11 * np.exp(-(((r - 12.0) / 1.5) ** 2)))
+            a, b = lab[..., 1].copy(), lab[..., 2].copy()
+            lab[..., 1] = a * np.cos(bend) - b * np.sin(bend)
+            lab[..., 2] = a * np.sin(bend) + b * np.cos(bend)
+        if fault == "ripple":
+            lab[..., 0] += 0.6 * np.sin(2 * np.pi * r / 1.8) * ((r > 5) & (r < 14))
+        if fault == "reversal":
+            lab[..., 0] -= 3.0 * np.exp(-(((r - 11.0) / 1.0) ** 2))
+        return lab
+
+    clean = printed(radius)
+    error = 0.02 + 0.25 / np.sqrt(radius / 0.05)
+    lab = clean + rng.normal(0, 0.3, clean.shape) * error[:, None]
+    profile = RingProfile(
+        radius_mm=tuple(round(float(r), 3) for r in radius),
+        lab=triples(lab), intended_lab=triples(intended),
+        attainable_lab=triples(squeeze(intended, 0.5)) if attainable else None,
+        standard_error_de00=tuple(round(float(e), 4) for e in error),
+        speed_de00_per_mm=tuple(round(float(v), 4) for v in speed(radius, clean)),
+        intended_speed_de00_per_mm=tuple(round(float(v), 4) for v in speed(radius, intended)),
+    )  # fmt: skip
+    contours, flats, swings, reversals, ripples = (), (), (), (), ()
+    if fault in ("step", "flat-step"):
+        contrast = float(delta_e00(printed(np.array([9.05]))[0], printed(np.array([9.55]))[0]))
+        contours = (
+            Contour(
+                radius_mm=9.3, inner_mm=9.05, outer_mm=9.55, width_mm=0.5, contrast_de00=contrast,
+                contrast_standard_error_de00=0.12, radius_standard_error_mm=0.01,
+                visibility_jnd=contrast * 2.1 if ring.hue != "red" else 0.6,
+                cause="print" if attainable else "unknown",
+            ),
+        )  # fmt: skip
+    if fault in ("flat", "flat-step"):
+        flats = (FlatBand(inner_mm=10.1, outer_mm=11.9, width_mm=1.8, lost_de00=7.4),)
+    if fault == "swing":
+        swings = (HueSwing(radius_mm=12.0, width_mm=3.0, degrees=-11.0, delta_h=6.1),)
+    if fault == "reversal":
+        reversals = (Reversal(inner_mm=11.0, outer_mm=12.4, depth_l=1.9),)
+    if fault == "ripple":
+        ripples = (
+            Ripple(inner_mm=5.0, outer_mm=14.0, amplitude_l=0.6, period_mm=1.8, visibility_jnd=1.7),
+        )  # fmt: skip
+    score = RingScore(
+        id=ring.id, kind=ring.kind, hue=ring.hue, sheet=1, tile=1,
+        reach=0.71 - 0.05 * amount, evenness={None: 0.955, "step": 0.84, "flat-step": 0.71}.get(fault, 0.86),
+        profile=profile, contours=contours, flat_bands=flats, hue_swings=swings, reversals=reversals,
+        ripples=ripples, core_mm=0.4 if ring.kind == "ring-to-white" else 1.6,
+        fall_off_mm=FallOff(p10=4.4, p50=9.7, p90=15.1), delta_e00=spread(lab, intended),
+        head_banding=HeadBanding(period_mm=5.4, amplitude_l=0.24, direction="across")
+        if ring.hue == "magenta" and ring.kind == "ring-to-black" else None,
+        flags=("specks-rejected",) if ring.hue == "orange" else (),
+    )  # fmt: skip
+    px_per_mm = 300 / 25.4
+    half = RADIUS_MM + 1.5
+    size = round(2 * half * px_per_mm)
+    offset = (np.arange(size) + 0.5) / px_per_mm - half
+    distance = np.hypot(offset[:, None], offset[None, :])
+    fine = np.arange(0, RADIUS_MM + 0.2, 0.01)
+    image_lab = printed(fine)[np.clip((distance / 0.01).astype(int), 0, len(fine) - 1)]
+    image_lab[..., 0] += rng.normal(0, 0.8, distance.shape)
+    image = lab_pixels(image_lab)
+    image[distance > RADIUS_MM] = 247
+    crop = Crop(
+        image=image, px_per_mm=px_per_mm, origin_mm=(ring.centre_mm[0] - half, ring.centre_mm[1] - half)
+    )
+    return score, crop
+
+
+def sample_sweep(key_element, amount: float) -> tuple[HueSweepScore, Crop]:
+    rows = []
+    x, y, width, height = key_element.box_mm
+    scale = 8.0
+    image = np.full((round(height * scale), round(width * scale), 3), 247, dtype=np.uint8)
+    for band in key_element.rows:
+        fraction = (np.arange(180) + 0.5) / 180
+        hue = sweep_hue_deg("adobe-rgb", band.level, fraction)
+        intended = rgb_to_lab("adobe-rgb", sweep_rgb("adobe-rgb", band.level, fraction))
+        held = np.where((hue > 228) & (hue < 252), 228.0, hue)
+        lab = squeeze(
+            rgb_to_lab("adobe-rgb", sweep_rgb("adobe-rgb", band.level, np.interp(held, hue, fraction))), amount
+        )
+        rows.append(
+            SweepRow(
+                level=band.level, hue_deg=tuple(float(h) for h in hue), lab=triples(lab),
+                intended_lab=triples(intended), order_breaks=(262.0,) if band.level == "full" else (),
+                merged=(Merged(from_deg=228.0, to_deg=252.0),),
+                chroma=tuple(float(c) for c in np.hypot(lab[:, 1], lab[:, 2])), delta_e00=spread(lab, intended),
+            )
+        )  # fmt: skip
+        top = round((band.box_mm[1] - y) * scale)
+        pixels = lab_pixels(lab)[(np.arange(image.shape[1]) * 180 // image.shape[1])]
+        image[top : top + round(band.box_mm[3] * scale)] = pixels[None]
+    score = HueSweepScore(id=key_element.id, kind="hue-sweep", sheet=1, tile=1, rows=tuple(rows))
+    return score, Crop(image=image, px_per_mm=scale, origin_mm=(x, y))
+
+
+def sample_wedge(key_element, amount: float) -> tuple[NeutralWedgeScore, Crop]:
+    x, y, width, height = key_element.box_mm
+    scale = 8.0
+    image = np.full((round(height * scale), round(width * scale), 3), 247, dtype=np.uint8)
+    asked = np.array([s.lab for s in key_element.steps])
+    lab = squeeze(asked, amount)
+    lab[:, 0] = np.maximum(lab[:, 0], 6.4 + 0.02 * asked[:, 0])
+    lab[3, 0] = lab[2, 0] - 0.3
+    lab[:, 1] += 0.4 + 1.2 * np.exp(-(((asked[:, 0] - 35) / 20) ** 2))
+    lab[:, 2] -= 1.6 * np.exp(-(((asked[:, 0] - 70) / 18) ** 2))
+    steps = tuple(
+        WedgeStep(
+            step=s.step, intended_l=s.lab[0], lab=triples([m])[0], density=float(density(m)),
+            standard_error_l=0.04,
+        )
+        for s, m in zip(key_element.steps, lab, strict=True)
+    )  # fmt: skip
+    for s, colour in zip(key_element.steps, lab_pixels(lab), strict=True):
+        left = round((s.box_mm[0] - x) * scale)
+        image[: round(s.box_mm[3] * scale), left : left + round(s.box_mm[2] * scale)] = colour
+    ramp = np.linspace(0, 1, image.shape[1])
+    ramp_lab = np.stack([np.interp(ramp * 100, asked[:, 0], lab[:, i]) for i in range(3)], axis=-1)
+    image[round((key_element.ramp_box_mm[1] - y) * scale) :] = lab_pixels(ramp_lab)[None]
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    at = int(np.argmax(chroma))
+    score = NeutralWedgeScore(
+        id=key_element.id, kind="neutral-wedge", sheet=1, tile=1, steps=steps, monotonic=False,
+        breaks=(WedgeBreak(after_step=3, delta_l=-0.3, d_prime=-5.0, kind="reversed"),),
+        first_from_black=6, first_from_white=29,
+        cast=Cast(max_c=float(chroma[at]), mean_c=float(chroma.mean()), at_step=at + 1,
+                  a_at_max=float(lab[at, 1]), b_at_max=float(lab[at, 2])),
+        smoothness=0.31, delta_e00=spread(lab, asked),
+    )  # fmt: skip
+    return score, Crop(image=image, px_per_mm=scale, origin_mm=(x, y))
+
+
+def sample_patches(key_element, amount: float) -> tuple[PatchFieldScore, Crop]:
+    asked = np.array([p.lab for p in key_element.patches])
+    lab = squeeze(asked, amount)
+    readings = tuple(
+        PatchReading(
+            patch=p.patch, lab=triples([m])[0], intended_lab=p.lab, scan_linear=(0.2, 0.2, 0.2),
+            standard_error_de00=0.05,
+        )
+        for p, m in zip(key_element.patches, lab, strict=True)
+    )  # fmt: skip
+    x, y, width, height = key_element.box_mm
+    image = np.full((round(height * 6), round(width * 6), 3), 247, dtype=np.uint8)
+    for p, colour in zip(key_element.patches, lab_pixels(lab), strict=True):
+        left, top = round((p.box_mm[0] - x) * 6), round((p.box_mm[1] - y) * 6)
+        image[top : top + round(p.box_mm[3] * 6), left : left + round(p.box_mm[2] * 6)] = colour
+    score = PatchFieldScore(
+        id=key_element.id, kind="patch-field", sheet=1, tile=1, patches=readings, delta_e00=spread(lab, asked)
+    )
+    return score, Crop(image=image, px_per_mm=6.0, origin_mm=(x, y))
+
+
+def sample_flat(key_element, amount: float) -> tuple[FlatFieldScore, Crop]:
+    lab = squeeze(np.array(key_element.lab), amount)
+    x, y, width, height = key_element.box_mm
+    image = np.empty((round(height * 6), round(width * 6), 3), dtype=np.uint8)
+    image[:] = lab_pixels(lab)
+    score = FlatFieldScore(
+        id=key_element.id, kind="flat-field", sheet=1, tile=1, lab=triples([lab])[0],
+        intended_lab=key_element.lab, grain_l=1.3, unevenness_l=0.4,
+        head_banding=HeadBanding(period_mm=5.4, amplitude_l=0.24, direction="across"),
+        delta_e00=spread([lab], [key_element.lab]),
+    )  # fmt: skip
+    return score, Crop(image=image, px_per_mm=6.0, origin_mm=(x, y))
+
+
+def sample_print(
+    amount: float = 1.0, *, basis: str = "assumed", attainable: bool = False, conditions: Conditions | None = None
+) -> tuple[Score, dict[str, Crop], Key]:
+    """An invented print: its score, its crops, its chart's key."""
+    key = sample_key()
+    elements, crops = [], {}
+    for index, element in enumerate(key.sheets[0].tiles[0].elements):
+        match element.kind:
+            case "ring-to-white" | "ring-to-black":
+                part, crop = sample_ring(element, index, amount, attainable)
+            case "hue-sweep":
+                part, crop = sample_sweep(element, amount)
+            case "neutral-wedge":
+                part, crop = sample_wedge(element, amount)
+            case "patch-field":
+                part, crop = sample_patches(element, amount)
+            case _:
+                part, crop = sample_flat(element, amount)
+        elements.append(part)
+        crops[element.id] = crop
+    rings = [e for e in elements if isinstance(e, RingScore)]
+    contours = [c for r in rings for c in r.contours]
+    score = Score(
+        made_by=MadeBy(version="0.1.0"), chart=key.chart, recipe=key.recipe,
+        conditions=conditions or Conditions(
+            printer="The large one by the window", paper="Cotton rag, warm", ink="First set",
+            profile="studio-rag-v2", intent="relative", black_point_compensation=True, date="2031-03-04",
+            note="Dried overnight.",
+        ),
+        colour_basis=ColourBasis(kind=basis, note="The scan carries no profile; sRGB was taken for granted."),
+        viewing=Viewing(distance_mm=400.0, luminance_cd_m2=140.0), white=White(lab=(98.2, 0.3, 1.9)),
+        black=Black(lab=(9.8, 0.6, 0.2), density=1.95),
+        tiles=(
+            TileReading(
+                sheet=1, tile=1, scan="rag-relative-300.tif", scan_sha256="3f" * 32, dpi=(300.0, 300.0),
+                rotation_deg=1.46, print_scale=(1.0004, 0.9991),
+                mark_residual_mm=MarkResidual(rms=0.012, max=0.031), blur_mm=0.07, marks_used=61,
+                marks_expected=62, bits_per_channel=16,
+            ),
+        ),
+        elements=tuple(elements),
+        totals=Totals(
+            contours=len(contours), visible_contours=sum((c.visibility_jnd or 0) >= 1 for c in contours),
+            widest_flat_band_mm=max((b.width_mm for r in rings for b in r.flat_bands), default=0.0),
+            evenness=float(np.mean([r.evenness for r in rings])), reach=float(np.mean([r.reach for r in rings])),
+        ),
+    )  # fmt: skip
+    return score, crops, key
