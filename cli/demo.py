@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from .files import print_data
+from .files import print_data, staged_folder
 from .talk import progress
 
 __all__ = ["demo"]
@@ -21,6 +21,7 @@ def demo(
     """Show the whole job: one chart, two imaginary printers with two intents each, scanned, scored, compared."""
     from inkstrain.scoring.demo import run_demo
 
-    with progress() as watch:
-        lines = run_demo(out, progress=watch)
-    print_data("".join(f"{line}\n" for line in lines))
+    with staged_folder(out) as stage, progress() as watch:
+        outcome = run_demo(stage, progress=watch)
+    print_data("".join(f"{line}\n\n" for line in outcome.lines))
+    print_data(f"Read: {out / outcome.report}\n" + "".join(f"      {out / name}\n" for name in outcome.more))

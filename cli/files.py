@@ -84,6 +84,7 @@ def staged_folder(folder: Path) -> Iterator[Path]:
     # beside the target, so that moving is a rename and never a copy across disks
     with tempfile.TemporaryDirectory(prefix=".inkstrain-", dir=existing) as name:
         yield Path(name)
-        folder.mkdir(parents=True, exist_ok=True)
-        for path in sorted(Path(name).iterdir()):
-            path.replace(folder / path.name)
+        for path in sorted(path for path in Path(name).rglob("*") if path.is_file()):
+            target = folder / path.relative_to(name)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            path.replace(target)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
@@ -12,6 +12,7 @@ from .talk import progress, say
 
 if TYPE_CHECKING:
     from inkstrain.targets.rehearsal import Damage, Printer
+    from inkstrain.targets.rehearsal.printers import Intent
 
 __all__ = ["rehearse"]
 
@@ -19,10 +20,14 @@ __all__ = ["rehearse"]
 def rehearse(
     key: Annotated[Path, typer.Argument(metavar="KEY", help="Key of the chart, as 'make' wrote it.")],
     out: Annotated[Path, typer.Option(metavar="SCAN", help="Scan to write: .tif, .png or .jpg.")],
+    printer: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Print on this imaginary printer: alder, rowan or sorrel.")
+    ] = None,
     profile: Annotated[Path | None, typer.Option(metavar="ICC", help="Print as this printer profile says.")] = None,
     intent: Annotated[
-        str, typer.Option(help="Rendering intent: perceptual, relative, saturation or absolute.")
-    ] = "relative",
+        str | None,
+        typer.Option(help="Rendering intent: perceptual, relative (unless said otherwise), saturation or absolute."),
+    ] = None,
     bpc: Annotated[
         bool | None,
         typer.Option("--bpc/--no-bpc", help="Black point compensation; on for relative unless said otherwise."),
@@ -57,7 +62,7 @@ def rehearse(
     damages = [_damage(text) for text in damage or ()]
     with progress() as watch:
         rehearse_chart(
-            read_key(key), out, printer=_printer(profile, intent, bpc), damages=damages, print_options=print_,
+            read_key(key), out, printer=_printer(printer, profile, intent, bpc), damages=damages, print_options=print_,
             scan_options=scan, seed=seed, sheet=sheet, truth_file=truth,
             progress=watch and (lambda done: watch(out.name, done)),
         )  # fmt: skip
@@ -65,12 +70,22 @@ def rehearse(
     say("This is a rehearsal: no printer and no scanner took part.")
 
 
-def _printer(profile: Path | None, intent: str, bpc: bool | None) -> Printer | None:
+def _printer(name: str | None, profile: Path | None, intent: str | None, bpc: bool | None) -> Printer | None:
+    """Return what prints: an imaginary printer, a profile, or nothing but the file itself."""
+    from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.rehearsal import IccPrinter
+    from inkstrain.targets.rehearsal.inkjet import inkjet
 
-    if profile is None:
+    if name is not None and profile is not None:
+        raise WrongUsageError("Give --printer or --profile, not both.")
+    if name is None and profile is None:
+        if intent is not None or bpc is not None:
+            raise WrongUsageError("--intent and --bpc belong to a printer: give --printer or --profile as well.")
         return None
-    return IccPrinter(profile=profile.read_bytes(), intent=intent, bpc=bpc, name=profile.name)  # type: ignore[arg-type]
+    intent_ = cast("Intent", intent or "relative")
+    if profile is None:
+        return inkjet(name or "", intent_, bpc=bpc)
+    return IccPrinter(profile=profile.read_bytes(), intent=intent_, bpc=bpc, name=profile.name)
 
 
 def _damage(text: str) -> Damage:

@@ -198,9 +198,13 @@ class _Pair:
     @property
     def gap(self) -> float:
         """Return the least size that the difference can have, given what may hide unseen on either side."""
-        first, second = ([(r.value, max(r.value, r.hidden_below)) for r in readings] for readings in self.sides)
-        low_a, high_a = (sum(column) / len(first) for column in zip(*first, strict=True))
-        low_b, high_b = (sum(column) / len(second) for column in zip(*second, strict=True))
+        (low_a, high_a), (low_b, high_b) = (
+            (
+                sum(reading.value for reading in readings) / len(readings),
+                sum(max(reading.value, reading.hidden_below) for reading in readings) / len(readings),
+            )
+            for readings in self.sides
+        )
         return max(low_b - high_a, low_a - high_b, 0.0)
 
     @property
@@ -295,8 +299,8 @@ def _pooled_spread(pairs: Sequence[_Pair]) -> dict[str, tuple[float, float]]:
 def _uncertainty(pair: _Pair, spread: Mapping[str, tuple[float, float]]) -> float:
     """Return the standard uncertainty of a row's difference."""
     name = pair.measure.name
-    # the floor stands in for repeats only where there are none; the scan's own noise is always there
-    between = spread[name][0] if name in spread else pair.measure.floor
+    # repeats replace the floor, but a quarter of it stays: few repeats may agree by chance, counts above all
+    between = max(spread[name][0], pair.measure.floor / 4) if name in spread else pair.measure.floor
     deviation = max(between, pair.within_scan)
     return deviation * math.sqrt(sum(1 / len(side) for side in pair.sides))
 
@@ -306,17 +310,15 @@ def _holm(
 ) -> tuple[list[float], list[bool]]:
     """Return for each row the smallest difference that would be shown, and whether its own is.
 
-    A gap of k rows' is shown while the smallest remaining p is at most `ALPHA` over the rows that remain. The limit
+    A row's gap is shown while the smallest remaining p is at most `ALPHA` over the rows that remain. The limit
     given to a shown row is that of its own step; to a row not shown, that of the step where the rule stopped.
     """
     from scipy.special import stdtr, stdtrit
 
     count = len(gaps)
-    # two repeats that happen to agree exactly say nothing about the next one: leave a trace of spread
-    scales = [max(value, 1e-9) for value in uncertainties]
-    chances = [float(2 * stdtr(df, -gap / scale)) for gap, scale, df in zip(gaps, scales, freedom, strict=True)]
+    chances = [float(2 * stdtr(df, -gap / scale)) for gap, scale, df in zip(gaps, uncertainties, freedom, strict=True)]
     shown, step_of = [False] * count, [count] * count
-    order = sorted(range(count), key=lambda i: (chances[i], -gaps[i] / scales[i]))
+    order = sorted(range(count), key=lambda i: (chances[i], -gaps[i] / uncertainties[i]))
     passed = 0
     for index in order:
         if chances[index] > ALPHA / (count - passed):
@@ -326,6 +328,7 @@ def _holm(
     for index in order[passed:]:
         step_of[index] = count - passed
     limits = [
-        float(-stdtrit(df, ALPHA / step / 2)) * scale for df, step, scale in zip(freedom, step_of, scales, strict=True)
+        float(-stdtrit(df, ALPHA / step / 2)) * scale
+        for df, step, scale in zip(freedom, step_of, uncertainties, strict=True)
     ]
     return limits, shown

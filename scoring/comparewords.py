@@ -15,6 +15,7 @@ __all__ = ["amount", "summarise_rows"]
 
 _EXAMPLES: Final = 2
 _DIGITS: Final = {"mm": 2, "ΔE00": 1, "°": 1, "C*": 1, "L*": 1}
+_FINDINGS: Final = frozenset({"worst_contour", "widest_flat_band", "hue_swing"})
 _COUNTS: Final = frozenset({"contours", "not_climbing", "first_from_black"})
 
 
@@ -88,11 +89,15 @@ def _differences(prints: tuple[ComparedPrint, ComparedPrint], tested: Sequence[R
 
 
 def _example(row: Row, own: int) -> str:
-    values = [value if value is not None else 0.0 for value in (row.values[own], row.values[1 - own])]
-    better, other = (amount(value, row.measure, row.unit) for value in values)
+    better, other = (_value(row, side) for side in (own, 1 - own))
     # the unit once is enough
     better = better.removesuffix(f" {row.unit}") if row.unit else better
     return f"{row.element_name} ({better} against {other})"
+
+
+def _value(row: Row, side: int) -> str:
+    value = row.values[side] or 0.0
+    return "none" if value == 0.0 and row.measure in _FINDINGS else amount(value, row.measure, row.unit)
 
 
 def _no_differences(tested: Sequence[Row]) -> Iterator[str]:
@@ -102,9 +107,12 @@ def _no_differences(tested: Sequence[Row]) -> Iterator[str]:
         if rows and all(row.verdict == "no-difference-shown" for row in rows):
             limits = sorted(row.smallest_showable for row in rows if row.smallest_showable is not None)
             limit = amount(limits[len(limits) // 2], "", measure.unit)
-            quiet.append(f"{measure.words} (a difference of {limit} would have shown)")
+            quiet.append(f"{measure.words} ({limit})")
     if quiet:
-        yield f"No difference is shown in {'; '.join(quiet)}."
+        yield (
+            "No difference is shown in the following (in brackets the difference that would have shown): "
+            f"{', '.join(quiet)}."
+        )
 
 
 def _not_compared(rows: Sequence[Row]) -> Iterator[str]:

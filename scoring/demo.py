@@ -1,0 +1,195 @@
+"""The whole job on an invented studio: one chart, two imaginary printers, two intents each, scored and compared.
+
+Everything in it is invented, and says so wherever it is shown.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal
+
+if TYPE_CHECKING:
+    from .compare import Comparison
+    from .measure import Measured
+    from .model import Conditions
+
+__all__ = ["INVENTED", "PRINTS", "DemoOutcome", "DemoPrint", "run_demo"]
+
+INVENTED: Final = (
+    "Halfmoon Lane Studio, its printers, inks and papers are invented. "
+    "No printer and no scanner took part: every print and scan here is simulated."
+)
+_PROCESSES: Final = 2
+_DPI: Final = 300.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoPrint:
+    """One imaginary print. ``preset`` names a virtual inkjet of the rehearsal."""
+
+    preset: str
+    printer: str
+    intent: Literal["perceptual", "relative"]
+    seed: int
+
+    @property
+    def slug(self) -> str:
+        """Name of its files."""
+        return f"{self.preset}-{self.intent}"
+
+    @property
+    def conditions(self) -> Conditions:
+        """What the photographer would have noted."""
+        from .model import Conditions
+
+        return Conditions(
+            printer=self.printer,
+            paper="gloss 290 (invented)",
+            ink="four-ink set (invented)",
+            intent=self.intent,
+            black_point_compensation=self.intent == "relative",
+            note="invented studio, rehearsed print and scan",
+        )
+
+
+PRINTS: Final = tuple(
+    DemoPrint(preset=preset, printer=f"{preset.capitalize()} (invented)", intent=intent, seed=seed)
+    for seed, (preset, intent) in enumerate(itertools.product(("alder", "rowan"), ("perceptual", "relative")), start=1)
+)
+"""Two printers, two intents each."""
+
+_PAIRS: Final = (
+    ("alder-against-rowan", "alder-relative", "rowan-relative"),
+    ("alder-intents", "alder-perceptual", "alder-relative"),
+    ("rowan-intents", "rowan-perceptual", "rowan-relative"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoOutcome:
+    """What came of it: lines to read, the report to open first and the others, as paths within the folder."""
+
+    lines: tuple[str, ...]
+    report: str
+    more: tuple[str, ...]
+
+
+def run_demo(folder: Path, *, progress: Callable[[str, float], None] | None = None) -> DemoOutcome:
+    """Write chart, scans, scores, comparisons and reports into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Must exist.
+    progress : callable, optional
+        Called with what is being done and the share done, 0 to 1.
+    """
+    from inkstrain.targets.chart import write_chart
+    from inkstrain.targets.recipe import Recipe
+
+    steps = _Steps(total=1 + 2 * len(PRINTS) + len(_PAIRS), progress=progress)
+    for name in ("chart", "scans", "scores", "reports"):
+        (folder / name).mkdir()
+    steps.begin("making the chart")
+    key_path = write_chart(Recipe(), folder / "chart")[-1]
+    steps.finish("printing and scanning in imagination")
+    measured = _print_and_score(folder, key_path, steps)
+    compared = {}
+    for name, first, second in _PAIRS:
+        compared[name] = _compare(folder, name, measured[first], measured[second])
+        steps.finish("comparing")
+    return DemoOutcome(
+        lines=(INVENTED, *_told(compared)),
+        report=f"reports/{_PAIRS[0][0]}.html",
+        more=tuple(f"reports/{name}.html" for name in (*list(compared)[1:], *measured)),
+    )
+
+
+class _Steps:
+    """Counts finished steps for a progress bar."""
+
+    def __init__(self, *, total: int, progress: Callable[[str, float], None] | None) -> None:
+        self._total, self._done, self._progress = total, 0, progress
+
+    def begin(self, what: str) -> None:
+        if self._progress is not None:
+            self._progress(what, self._done / self._total)
+
+    def finish(self, what: str) -> None:
+        self._done += 1
+        self.begin(what)
+
+
+def _print_and_score(folder: Path, key_path: Path, steps: _Steps) -> dict[str, Measured]:
+    """Rehearse and score all prints, two at a time; a print is scored as soon as its scan is there."""
+    # spawn: the same on every system, and no thread of ours is copied half-way
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(_PROCESSES, mp_context=context) as pool:
+        waiting: dict[Future[Measured | None], tuple[DemoPrint, bool]] = {
+            pool.submit(_rehearse, key_path, folder, entry): (entry, False) for entry in PRINTS
+        }
+        measured: dict[str, Measured] = {}
+        while waiting:
+            done, _ = wait(waiting, return_when=FIRST_COMPLETED)
+            for future in done:
+                entry, _ = waiting.pop(future)
+                result = future.result()
+                if result is None:
+                    waiting[pool.submit(_score, folder, entry)] = (entry, True)
+                else:
+                    measured[entry.slug] = result
+                steps.finish("scanned" if result is None else "scored")
+    return {entry.slug: measured[entry.slug] for entry in PRINTS}
+
+
+def _rehearse(key_path: Path, folder: Path, entry: DemoPrint) -> None:
+    from inkstrain.targets.chart import read_key
+    from inkstrain.targets.rehearsal import PrintOptions, ScanOptions, rehearse
+    from inkstrain.targets.rehearsal.inkjet import inkjet
+
+    rehearse(
+        read_key(key_path),
+        folder / "scans" / f"{entry.slug}.tif",
+        printer=inkjet(entry.preset, entry.intent),
+        print_options=PrintOptions(grain=0.02),
+        scan_options=ScanOptions(
+            dpi=_DPI, rotation_deg=0.4 * entry.seed, stretch=(0.0, 0.002), wobble_mm=0.03, blur_mm=0.06, noise=0.002,
+            dust=12, compression="deflate",
+        ),
+        seed=entry.seed,
+    )  # fmt: skip
+
+
+def _score(folder: Path, entry: DemoPrint) -> Measured:
+    from .judge import judge
+    from .measure import score_scans
+    from .report import score_html
+
+    measured = score_scans([folder / "scans" / f"{entry.slug}.tif"], conditions=entry.conditions)
+    text = measured.score.model_dump_json(indent=1) + "\n"
+    (folder / "scores" / f"{entry.slug}.json").write_text(text, encoding="utf-8")
+    html = score_html(measured.score, judge(measured.score), measured.crops)
+    (folder / "reports" / f"{entry.slug}.html").write_text(html, encoding="utf-8")
+    return measured
+
+
+def _compare(folder: Path, name: str, first: Measured, second: Measured) -> Comparison:
+    from .compare import compare
+    from .report import compare_html
+
+    comparison = compare([first.score], [second.score])
+    (folder / "scores" / f"{name}.json").write_text(comparison.model_dump_json(indent=1) + "\n", encoding="utf-8")
+    html = compare_html(comparison, (first.score, second.score), (first.crops, second.crops))
+    (folder / "reports" / f"{name}.html").write_text(html, encoding="utf-8")
+    return comparison
+
+
+def _told(compared: Mapping[str, Comparison]) -> Iterator[str]:
+    for comparison in compared.values():
+        first, second = comparison.prints
+        yield f"{first.label} against {second.label}: {comparison.summary[0]}"
