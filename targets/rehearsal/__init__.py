@@ -14,16 +14,22 @@ from .damage import (
     ReversedStep,
     Step,
 )
+from .draw import DamageRanges, draw_damage, draw_ring_damage
 from .geometry import ScanGeometry
+from .inkjet import INKJETS, VirtualInkjet, inkjet
 from .options import NozzleGap, PrintOptions, ScanOptions
 from .printers import IccPrinter, IdentityPrinter, Printer
 from .rehearse import check_damages, rehearse, rehearse_array
 from .ringpath import RingPath, ring_path
+from .spelling import DAMAGE_HELP, parse_damage
 from .truth import RingTruth, Truth
 
 __all__ = [
+    "DAMAGE_HELP",
+    "INKJETS",
     "Cast",
     "Damage",
+    "DamageRanges",
     "DropOff",
     "EarlyHub",
     "HeldStretch",
@@ -44,7 +50,12 @@ __all__ = [
     "ScanOptions",
     "Step",
     "Truth",
+    "VirtualInkjet",
     "check_damages",
+    "draw_damage",
+    "draw_ring_damage",
+    "inkjet",
+    "parse_damage",
     "rehearse",
     "rehearse_array",
     "ring_path",

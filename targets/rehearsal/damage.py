@@ -198,9 +198,7 @@ class Cast:
     kind: Literal["cast"] = "cast"
 
 
-RingDamage = (
-    HeldStretch | DropOff | Step | HueShift | LightnessReversal | EarlyHub | LightnessWave
-)
+RingDamage = HeldStretch | DropOff | Step | HueShift | LightnessReversal | EarlyHub | LightnessWave
 SweepDamage = MergedHues
 WedgeDamage = LostStep | ReversedStep | Cast
 Damage = Annotated[RingDamage | SweepDamage | WedgeDamage, Field(discriminator="kind")]

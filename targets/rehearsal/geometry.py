@@ -153,10 +153,10 @@ class ScanGeometry(BaseModel):
     def _middle_y(self) -> float:
         return self.height_px / 2 * self.pixel_mm / (1.0 + self.stretch[1])
 
-    def _bed_x(self, x_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _bed_x(self, x_px: NDArray[Any]) -> NDArray[np.float64]:
         return (x_px - self.width_px / 2) * (self.pixel_mm / (1.0 + self.stretch[0]))
 
-    def _bed_y(self, y_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _bed_y(self, y_px: NDArray[Any]) -> NDArray[np.float64]:
         nominal = y_px * (self.pixel_mm / (1.0 + self.stretch[1]))
         phase = math.radians(self.wobble_phase_deg)
         wobble = self.wobble_mm * np.sin(2.0 * math.pi / self.wobble_period_mm * nominal + phase)

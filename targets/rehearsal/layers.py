@@ -38,9 +38,7 @@ class Grain:
     coloured: float
 
     @classmethod
-    def draw(
-        cls, options: PrintOptions, sheet_mm: tuple[float, float], pixel_mm: float, seed: int
-    ) -> Grain | None:
+    def draw(cls, options: PrintOptions, sheet_mm: tuple[float, float], pixel_mm: float, seed: int) -> Grain | None:
         """Return the grain of a sheet as a scanner of a given pixel averages it, or None where there is none."""
         if not options.grain:
             return None
@@ -162,7 +160,5 @@ def blur(light: Plane, sigma_px: float, margin: int) -> Plane:
         down += np.float32(kernel[i]) * (
             light[:, margin - i : margin - i + height] + light[:, margin + i : margin + i + height]
         )
-    across: Any = ndimage.correlate1d(
-        down, np.concatenate([kernel[:0:-1], kernel]), axis=2, mode="nearest"
-    )
+    across: Any = ndimage.correlate1d(down, np.concatenate([kernel[:0:-1], kernel]), axis=2, mode="nearest")
     return np.asarray(across[:, :, margin : margin + width], dtype=np.float32)

@@ -23,7 +23,7 @@ class _Options(BaseModel):
 
 
 class NozzleGap(_Options):
-    """A line that gets less ink: ``position_mm`` along ``varies_along`` on the sheet, ``strength`` 1 leaves bare paper."""
+    """A line that gets less ink, across ``varies_along`` at ``position_mm`` of the sheet; strength 1 is bare paper."""
 
     position_mm: float
     width_mm: Positive

@@ -87,7 +87,7 @@ class Disc:
     @property
     def reach_mm(self) -> float:
         """Radius where the table ends, on bare paper."""
-        return self.light.shape[1] * STEP_MM
+        return float(self.light.shape[1] * STEP_MM)
 
     def fill(self, out: Light, x_mm: Light, y_mm: Light) -> None:
         """Set light (3, h, w) at chart x and y in mm (h, w) within reach."""
@@ -145,14 +145,15 @@ def print_page(
     light[...] = paper[:, None, None]
     busy = np.zeros((r1 - r0, c1 - c0), dtype=np.bool_)
     brush = _Brush(recipe, printer, matrix.astype(np.float32), per_mm, c0, c1)
+    flat = brush.flat_colours(sheet, damages)
     for start in range(r0, r1, _ROWS):
         stop = min(start + _ROWS, r1)
         pixels = painter.rows(start, stop)[:, c0:c1]
-        inked = (pixels != _PAPER16).any(axis=2)
+        inked = (pixels[..., 0] != _PAPER16) | (pixels[..., 1] != _PAPER16) | (pixels[..., 2] != _PAPER16)
         window = light[:, start - r0 : stop - r0]
         if inked.any():
             window[:, inked] = brush.light(print_raster(printer, recipe.space, pixels[inked]))
-            brush.exact_patches(sheet, damages, pixels, window, start)
+            brush.exact_patches(flat, window, start)
             brush.sweeps(sheet, damages, window, start)
             brush.cast(sheet, damages, window, start, inked)
         busy[start - r0 : stop - r0] = inked
@@ -218,16 +219,15 @@ class _Brush:
         c0, c1 = max(math.ceil(x - 0.5), self.c0), min(math.ceil(x + width - 0.5), self.c1)
         return (slice(r0 - start, r1 - start), slice(c0 - self.c0, c1 - self.c0)) if r0 < r1 and c0 < c1 else None
 
-    def exact_patches(
-        self, sheet: Sheet, damages: Sequence[Any], pixels: NDArray[np.uint16], window: Light, start: int
-    ) -> None:
-        """Print patches, flat fields and wedge steps exactly, where the raster's table would be out by a little."""
-        for box, xyz in self._flat_colours(sheet, damages):
+    def exact_patches(self, flat: Sequence[tuple[Box, Array]], window: Light, start: int) -> None:
+        """Paint patches, flat fields and wedge steps, where the raster's table would be out by a little."""
+        for box, xyz in flat:
             part = self._window(box, start, window.shape[1])
             if part is not None:
                 window[:, part[0], part[1]] = self.light(xyz[:, None])[:, :, None]
 
-    def _flat_colours(self, sheet: Sheet, damages: Sequence[Any]) -> list[tuple[Box, Array]]:
+    def flat_colours(self, sheet: Sheet, damages: Sequence[Any]) -> list[tuple[Box, Array]]:
+        """Return boxes and XYZ relative to paper of all that is one colour, printed exactly."""
         found: list[tuple[Box, Array]] = []
         for element in (e for tile in sheet.tiles for e in tile.elements):
             if isinstance(element, NeutralWedge):
@@ -264,9 +264,7 @@ class _Brush:
             view = window[:, part[0], part[1]]
             view[:, :, touched] = self.light(xyz.T)[:, None, :]
 
-    def cast(
-        self, sheet: Sheet, damages: Sequence[Any], window: Light, start: int, inked: NDArray[np.bool_]
-    ) -> None:
+    def cast(self, sheet: Sheet, damages: Sequence[Any], window: Light, start: int, inked: NDArray[np.bool_]) -> None:
         """Shift all inked pixels of a wedge's steps and ramp by a* and b*."""
         wedges = {e.id: e for tile in sheet.tiles for e in tile.elements if isinstance(e, NeutralWedge)}
         back = np.linalg.inv(self.matrix.astype(np.float64))

@@ -33,6 +33,8 @@ _TABLE_NODES: Final = 33
 class Printer(Protocol):
     """Anything that prints; must be hashable, since its tables are cached."""
 
+    def __hash__(self) -> int: ...
+
     @property
     def name(self) -> str:
         """What to call it in truth."""
@@ -118,7 +120,7 @@ class IccPrinter:
             outdtype=np.float64, intent=1, flags=flags,
         )  # fmt: skip
         xyz = np.asarray(out, dtype=np.float64).reshape(*rgb.shape[:-1], 3)
-        return xyz / _profile_white(self.profile) * WHITE_D50
+        return np.asarray(xyz / _profile_white(self.profile) * WHITE_D50)
 
 
 @functools.lru_cache(maxsize=8)

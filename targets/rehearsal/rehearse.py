@@ -103,7 +103,8 @@ def scan_geometry(sheet: Sheet, print_options: PrintOptions, scan_options: ScanO
     """
     size = (sheet.width_mm, sheet.height_mm)
     scale = print_options.scale
-    offset = print_options.offset_mm or tuple((1 - k) * side / 2 for k, side in zip(scale, size, strict=True))
+    centred = ((1 - scale[0]) * size[0] / 2, (1 - scale[1]) * size[1] / 2)
+    offset = centred if print_options.offset_mm is None else print_options.offset_mm
     shared = {
         name: getattr(scan_options, name)
         for name in (
@@ -178,7 +179,7 @@ def _set_up(
     geometry = scan_geometry(sheet, printed, options)
     region = _seen_region(geometry)
     paths = [
-        ring_path(ring, recipe, printer, [d for d in damages if d.element == ring.id])
+        ring_path(ring, recipe, printer, [d for d in damages if isinstance(d, RingDamage) and d.element == ring.id])
         for ring in _rings(sheet)
         if _in_sight(ring, region)
     ]
@@ -246,7 +247,9 @@ def _seen_region(geometry: ScanGeometry) -> Box:
 def _in_sight(ring: Ring, region: Box) -> bool:
     x, y = ring.centre_mm
     reach = ring.radius_mm + 1.0
-    return region[0] - reach < x < region[0] + region[2] + reach and region[1] - reach < y < region[1] + region[3] + reach
+    return (
+        region[0] - reach < x < region[0] + region[2] + reach and region[1] - reach < y < region[1] + region[3] + reach
+    )
 
 
 def _printer_truth(printer: Printer, recipe: Recipe) -> PrinterTruth:

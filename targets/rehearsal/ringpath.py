@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from .printers import Printer
 
 __all__ = ["STEP_MM", "RingPath", "ring_path"]
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 STEP_MM: Final = 0.001
 """Pitch of the table of radii."""
@@ -73,9 +73,7 @@ class _Piece:
     sign: float = 1.0
 
 
-def ring_path(
-    ring: Ring, recipe: Recipe, printer: Printer, damages: Sequence[RingDamage] = ()
-) -> RingPath:
+def ring_path(ring: Ring, recipe: Recipe, printer: Printer, damages: Sequence[RingDamage] = ()) -> RingPath:
     """Return a ring's printed colours, with damage, on a grid of `STEP_MM`.
 
     Raises
@@ -109,9 +107,7 @@ def ring_path(
     )
 
 
-def _warp(
-    ring: Ring, radius: Array, at: Callable[[Array], Array], damages: Sequence[RingDamage]
-) -> Array:
+def _warp(ring: Ring, radius: Array, at: Callable[[Array], Array], damages: Sequence[RingDamage]) -> Array:
     """Return the position on the undamaged path for each radius."""
     pieces = sorted(_pieces(ring, at, damages), key=lambda piece: piece.inner)
     start, end = ring.ramp_mm
@@ -189,9 +185,7 @@ def _solve(error: Callable[[float, float], float], here: float) -> float:
     return (low + high) / 2
 
 
-def _pieces(
-    ring: Ring, at: Callable[[Array], Array], damages: Sequence[RingDamage]
-) -> list[_Piece]:
+def _pieces(ring: Ring, at: Callable[[Array], Array], damages: Sequence[RingDamage]) -> list[_Piece]:
     def contrast(target: float) -> Callable[[float, float], float]:
         def error(here: float, travel: float) -> float:
             ends = at(np.array([here, here + travel]))

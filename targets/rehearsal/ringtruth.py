@@ -76,9 +76,7 @@ def ring_truth(path: RingPath, damages: Sequence[tuple[int, Any]]) -> RingTruth:
             case LightnessWave(amplitude_l=amplitude, period_mm=period):
                 inner, outer = wave_ends(path.ring, damage)
                 ripples.append(
-                    RippleTruth(
-                        inner_mm=inner, outer_mm=outer, amplitude_l=amplitude, period_mm=period, damage=index
-                    )
+                    RippleTruth(inner_mm=inner, outer_mm=outer, amplitude_l=amplitude, period_mm=period, damage=index)
                 )
     others = _others(speeds)
     return RingTruth(
@@ -125,7 +123,7 @@ def _core(path: RingPath) -> float:
 def _jump(speeds: _Speeds, radius_mm: float, index: int | None) -> ContourTruth:
     """Describe a hard step: the contrast between the colours a hair inside and outside of it."""
     place = speeds.at(radius_mm)
-    contrast = float(delta_e00(speeds.lab[max(place - 2, 0)], speeds.lab[min(place + 1, len(speeds.lab) - 1)]))
+    contrast = float(delta_e00(speeds.lab[max(place - 1, 0)], speeds.lab[min(place + 1, len(speeds.lab) - 1)]))
     return ContourTruth(
         radius_mm=radius_mm, inner_mm=radius_mm, outer_mm=radius_mm, width_mm=0.0, contrast_de00=contrast,
         damage=index,
@@ -155,7 +153,10 @@ def _flat(speeds: _Speeds, inner_mm: float, outer_mm: float, index: int | None) 
 
 def _swing(path: RingPath, damage: HueShift, index: int) -> HueSwingTruth:
     place = int(damage.radius_mm / STEP_MM)
-    turned, straight = path.lab[place], path.undamaged_lab[int(np.searchsorted(path.radius_mm, path.position_mm[place]))]
+    turned, straight = (
+        path.lab[place],
+        path.undamaged_lab[int(np.searchsorted(path.radius_mm, path.position_mm[place]))],
+    )
     degrees = (float(hue_deg_ipt(turned) - hue_deg_ipt(straight)) + 180.0) % 360.0 - 180.0
     chroma = math.hypot(*turned[1:]) * math.hypot(*straight[1:])
     angle = math.atan2(turned[2], turned[1]) - math.atan2(straight[2], straight[1])

@@ -58,7 +58,7 @@ class Scanner:
             values = core + np.float32(self.options.sharpen_amount) * (core - blur(values, sharp_px, extra))
         top = 255 if self.options.bits == 8 else 65535
         levels = np.clip(np.rint(values * np.float32(top)), 0, top)
-        return np.moveaxis(levels, 0, -1).astype(np.uint8 if top == 255 else np.uint16)
+        return np.ascontiguousarray(np.moveaxis(levels, 0, -1), dtype=np.uint8 if top == 255 else np.uint16)
 
     def _read(self, rows: range, columns: range, banding: tuple[Light, float] | None) -> Light:
         """Return the sensor's linear light (channels, rows, columns) before noise."""

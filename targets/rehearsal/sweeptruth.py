@@ -42,7 +42,7 @@ def _merged(sweep: HueSweep, recipe: Recipe, printer: Printer, damage: MergedHue
     ladder = np.linspace(0.0, 1.0, 20001)
     hue = sweep_hue_deg(recipe.space, damage.level, ladder)
     ends = np.interp([damage.from_deg, damage.to_deg], hue, ladder)
-    rgb = sweep_rgb(recipe.space, damage.level, np.linspace(*ends, 2001))
+    rgb = sweep_rgb(recipe.space, damage.level, np.linspace(float(ends[0]), float(ends[1]), 2001))
     colours = xyz_to_lab(printer.print_xyz(recipe.space, rgb[[0, -1]]))
     place = band.box_mm[0] + ends * band.box_mm[2]
     return MergedTruth(

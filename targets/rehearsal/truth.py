@@ -160,7 +160,7 @@ class PrinterTruth(_Value):
 class Truth(_Value):
     """All that a rehearsal knows about itself."""
 
-    schema_id: Literal["inkstrain/truth/1"] = Field("inkstrain/truth/1", alias="schema")
+    schema_id: Annotated[Literal["inkstrain/truth/1"], Field(alias="schema")] = "inkstrain/truth/1"
     chart: str
     recipe: str
     sheet: int

@@ -69,7 +69,11 @@ def _counted(
 
 
 def _write_tiff(
-    path: Path, strips: Iterator[NDArray[Any]], shape: tuple[int, int], options: ScanOptions, profile: bytes | None
+    path: Path,
+    strips: Iterator[NDArray[Any]],
+    shape: tuple[int, int],
+    options: ScanOptions,
+    profile: bytes | None,
 ) -> None:
     import tifffile
 

@@ -1,0 +1,145 @@
+"""Random plausible damage, for benches of many rehearsals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict
+
+from ..key import HueSweep, NeutralWedge, Ring, Sheet
+from .damage import (
+    Cast,
+    Damage,
+    DropOff,
+    EarlyHub,
+    HeldStretch,
+    HueShift,
+    LightnessReversal,
+    LightnessWave,
+    LostStep,
+    MergedHues,
+    ReversedStep,
+    RingDamage,
+    Step,
+)
+
+__all__ = ["DamageRanges", "draw_damage", "draw_ring_damage"]
+
+Pair = tuple[float, float]
+RingKind = Literal["held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave"]
+
+
+class DamageRanges(BaseModel):
+    """From what damages are drawn; pairs are (least, most), drawn evenly.
+
+    ``clear_mm`` is kept free at the ramp's ends and between damages. A ring gets ``per_ring`` damages where there is
+    room; a wave or an early hub, which reach along the ramp, stand alone. A share ``clean`` of rings gets none.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    kinds: tuple[RingKind, ...] = ("held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave")
+    per_ring: tuple[int, int] = (1, 2)
+    clean: float = 0.2
+    clear_mm: float = 1.5
+    held_width_mm: Pair = (0.5, 2.5)
+    drop_width_mm: Pair = (0.1, 0.6)
+    drop_contrast_de00: Pair = (2.0, 10.0)
+    step_contrast_de00: Pair = (1.0, 8.0)
+    hue_width_mm: Pair = (1.0, 3.0)
+    hue_degrees: Pair = (5.0, 20.0)
+    reversal_width_mm: Pair = (0.5, 1.5)
+    reversal_depth_l: Pair = (0.8, 3.0)
+    core_mm: Pair = (0.8, 3.0)
+    wave_amplitude_l: Pair = (0.2, 1.5)
+    wave_period_mm: Pair = (0.5, 5.0)
+    merged_deg: Pair = (10.0, 40.0)
+    cast_ab: Pair = (-4.0, 4.0)
+
+
+def draw_damage(rng: np.random.Generator, sheet: Sheet, ranges: DamageRanges | None = None) -> tuple[Damage, ...]:
+    """Return damage for a sheet: rings by `draw_ring_damage`, a merged stretch a sweep, one or two faults a wedge."""
+    ranges = ranges or DamageRanges()
+    drawn: list[Any] = []
+    for element in (e for tile in sheet.tiles for e in tile.elements):
+        if isinstance(element, Ring):
+            drawn += draw_ring_damage(rng, element, ranges)
+        elif isinstance(element, HueSweep) and rng.random() >= ranges.clean:
+            width, level = rng.uniform(*ranges.merged_deg), rng.choice(["full", "tint", "shade"])
+            start = rng.uniform(10.0, 350.0 - width)
+            drawn.append(MergedHues(element.id, float(start), float(start + width), str(level)))  # type: ignore[arg-type]
+        elif isinstance(element, NeutralWedge) and rng.random() >= ranges.clean:
+            first, second = sorted(rng.choice(np.arange(4, len(element.steps) - 2, 3), 2, replace=False).tolist())
+            drawn += [LostStep(element.id, first), ReversedStep(element.id, second)][: int(rng.integers(1, 3))]
+            if rng.random() < 0.5:
+                a, b = rng.uniform(*ranges.cast_ab, 2)
+                drawn.append(Cast(element.id, float(a), float(b)))
+    return tuple(drawn)
+
+
+def draw_ring_damage(rng: np.random.Generator, ring: Ring, ranges: DamageRanges) -> Sequence[RingDamage]:
+    """Return damages of one ring that neither overlap nor come nearer to its ends than asked."""
+    if rng.random() < ranges.clean:
+        return ()
+    start, end = ring.ramp_mm
+    wanted = int(rng.integers(ranges.per_ring[0], ranges.per_ring[1] + 1))
+    drawn: list[RingDamage] = []
+    taken: list[Pair] = []
+    for _ in range(20 * wanted):
+        if len(drawn) == wanted:
+            break
+        kind = str(rng.choice(list(ranges.kinds)))
+        if kind in ("wave", "earlyhub"):
+            if not drawn:
+                return (_alone(rng, ring, kind, ranges),)
+            continue
+        width = _width(rng, kind, ranges)
+        reach = width * (2.0 if kind == "hue" else 1.0)
+        room = (start + ranges.clear_mm, end - ranges.clear_mm - reach)
+        if room[0] >= room[1]:
+            continue
+        inner = float(rng.uniform(*room))
+        if any(inner < b + ranges.clear_mm and inner + reach > a - ranges.clear_mm for a, b in taken):
+            continue
+        taken.append((inner, inner + reach))
+        drawn.append(_placed(rng, ring.id, kind, inner, width, ranges))
+    return tuple(drawn)
+
+
+def _alone(rng: np.random.Generator, ring: Ring, kind: str, ranges: DamageRanges) -> RingDamage:
+    if kind == "wave":
+        return LightnessWave(
+            ring.id, float(rng.uniform(*ranges.wave_amplitude_l)), float(rng.uniform(*ranges.wave_period_mm))
+        )
+    then: Any = rng.choice(["step", "spaced"])
+    return EarlyHub(ring.id, ring.ramp_mm[0] + float(rng.uniform(*ranges.core_mm)), str(then))  # type: ignore[arg-type]
+
+
+def _width(rng: np.random.Generator, kind: str, ranges: DamageRanges) -> float:
+    pairs = {
+        "held": ranges.held_width_mm,
+        "dropoff": ranges.drop_width_mm,
+        "hue": ranges.hue_width_mm,
+        "reversal": ranges.reversal_width_mm,
+    }
+    return float(rng.uniform(*pairs[kind])) if kind in pairs else 0.0
+
+
+def _placed(
+    rng: np.random.Generator, ring: str, kind: str, inner: float, width: float, ranges: DamageRanges
+) -> RingDamage:
+    outer = inner + width
+    match kind:
+        case "held":
+            return HeldStretch(ring, inner, outer, "inner" if rng.random() < 0.5 else "outer")
+        case "dropoff":
+            return DropOff(ring, inner, outer, contrast_de00=float(rng.uniform(*ranges.drop_contrast_de00)))
+        case "step":
+            return Step(ring, inner, float(rng.uniform(*ranges.step_contrast_de00)))
+        case "hue":
+            turn = float(rng.uniform(*ranges.hue_degrees)) * (1 if rng.random() < 0.5 else -1)
+            return HueShift(ring, inner + width, width, turn)
+        case _:
+            return LightnessReversal(ring, inner, outer, float(rng.uniform(*ranges.reversal_depth_l)))
