@@ -2,40 +2,57 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import sys
-from collections.abc import Sequence
-from typing import Annotated, Any
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, Final
 
 import typer
 
-from . import compare, demo, make, rehearse, score
 from .talk import say
 
-__all__ = ["app", "main"]
+__all__ = ["COMMANDS", "build_app", "main"]
 
-_COMMANDS = (
-    ("make", make.make, "Make a chart to print."),
-    ("score", score.score, "Score a print from its scans."),
-    ("compare", compare.compare, "Compare two scored prints."),
-    ("rehearse", rehearse.rehearse, "Print and scan a chart in imagination."),
-    ("demo", demo.demo, "Show the whole job on an invented studio."),
-)
+COMMANDS: Final = {
+    "make": "Make a chart to print.",
+    "score": "Score a print from its scans.",
+    "compare": "Compare two scored prints.",
+    "rehearse": "Print and scan a chart in imagination.",
+    "demo": "Show the whole job on an invented studio.",
+}
+"""What each command does, by its name; the function ``name`` of module ``name`` does it."""
+
 _STOPPED = 130  # the shell's own convention: 128 + SIGINT
 _PIPE_CLOSED = 141  # the shell's own convention: 128 + SIGPIPE
 _UNREADABLE = 3
 
-# rich's markup would double the time that --help takes
-app = typer.Typer(
-    name="inkstrain",
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    add_completion=False,
-    no_args_is_help=True,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-for _name, _command, _short in _COMMANDS:
-    app.command(_name, short_help=_short)(_command)
+
+def build_app(wanted: str | None = None) -> typer.Typer:
+    """Return the program with one command ready to run and the others by name only.
+
+    Reading the options of all commands would take longer than the rest of ``--help``.
+    """
+    # rich's markup would double the time that --help takes
+    app = typer.Typer(
+        name="inkstrain",
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        add_completion=False,
+        no_args_is_help=True,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(_inkstrain)
+    for name, short in COMMANDS.items():
+        function: Callable[..., None] = _unloaded
+        if name == wanted:
+            function = getattr(importlib.import_module(f".{name}", __package__), name)
+        app.command(name, short_help=short)(function)
+    return app
+
+
+def _unloaded() -> None:
+    raise AssertionError("only the command that was asked for can run")
 
 
 def _version(wanted: bool) -> None:
@@ -46,8 +63,7 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
-def inkstrain(
+def _inkstrain(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
@@ -71,11 +87,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # a terminal that cannot show Δ shows ? instead
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    words = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        command: Any = typer.main.get_command(app)
-        code = command.main(
-            args=None if arguments is None else list(arguments), prog_name="inkstrain", standalone_mode=False
-        )
+        wanted = next((word for word in words if not word.startswith("-")), None)
+        command: Any = typer.main.get_command(build_app(wanted))
+        code = command.main(args=words, prog_name="inkstrain", standalone_mode=False)
         sys.stdout.flush()
     except BaseException as error:
         return _told(error)

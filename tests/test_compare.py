@@ -1,0 +1,296 @@
+"""Comparing two prints: what is claimed, what is not, and in which words."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from inkstrain.scoring.comparable import MEASURES
+from inkstrain.scoring.compare import (
+    Comparison,
+    Row,
+    _holm,
+    compare,
+    label_prints,
+    read_comparison,
+    read_score,
+)
+from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.plaintext import comparison_text
+from inkstrain.scoring.schema import schemas
+from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
+from scipy import stats
+from score_samples import HUES, ring, score, sweep, wedge
+
+NONE = "no-difference-shown"
+BLUE = "ring-to-white-blue"
+FIRST = Conditions(printer="Alder", intent="relative")
+SECOND = Conditions(printer="Rowan", intent="relative")
+
+
+def row_of(comparison: Comparison, measure: str, element: str = BLUE) -> Row:
+    (found,) = [row for row in comparison.rows if (row.element, row.measure) == (element, measure)]
+    return found
+
+
+def versus(a: Score, b: Score) -> Comparison:
+    return compare([a], [b], labels=("A", "B"))
+
+
+def test_one_row_alone_has_the_repeatability_limit() -> None:
+    # ISO 5725-6:1994: r = 2.8 s_r for two single results (2.77 before rounding)
+    (row,) = versus(score(only=True), score(only=True, black_l=8.2)).rows
+    floor = MEASURES["black_l"].floor
+    assert row.smallest_showable == pytest.approx(2.77 * floor, abs=0.005 * floor)
+    assert row.uncertainty == pytest.approx(math.sqrt(2) * floor)
+
+
+@pytest.mark.parametrize(("black_l", "verdict"), [(8.27, "no-difference-shown"), (8.28, "first"), (7.72, "second")])
+def test_a_difference_is_claimed_from_its_limit_on(black_l: float, verdict: str) -> None:
+    (row,) = versus(score(only=True), score(only=True, black_l=black_l)).rows
+    assert row.verdict == verdict
+    assert row.difference == pytest.approx(black_l - 8.0)
+
+
+def test_holm_steps_down_as_in_the_worked_example() -> None:
+    # worked example of the Holm-Bonferroni method, from memory: at 0.05 the first and the last are rejected, no other
+    chances = [0.01, 0.04, 0.03, 0.005]
+    gaps = [float(stats.norm.isf(p / 2)) for p in chances]
+    limits, shown = _holm(gaps, [1.0] * 4, [math.inf] * 4)
+    assert shown == [True, False, False, True]
+    assert limits == pytest.approx([stats.norm.isf(0.05 / 2 / k) for k in (3, 2, 2, 4)])
+
+
+def test_holm_uses_students_t_where_the_spread_was_measured() -> None:
+    (limit,), (shown,) = _holm([2.7], [1.0], [4.0])
+    assert limit == pytest.approx(stats.t.ppf(0.975, 4))
+    assert not shown
+
+
+WORSE = {
+    "contours": ring("blue", contours=[(5.0, 3.0), (7.0, 3.0), (9.0, 3.0), (11.0, 3.0)]),
+    "worst_contour": ring("blue", contours=[(5.0, 4.0)]),
+    "widest_flat_band": ring("blue", flats=[(5.0, 7.0)]),
+    "evenness": ring("blue", evenness=0.7),
+    "reach": ring("blue", reach=0.7),
+    "core": ring("blue", core_mm=2.0),
+    "first_from_black": wedge(first_from_black=9),
+    "mean_cast": wedge(cast=4.0),
+    "worst_cast": wedge(cast=4.0),
+    "merged_full": sweep(merged=[(200.0, 240.0)]),
+    "chroma_full": sweep(chroma=40.0),
+}
+
+
+@pytest.mark.parametrize("measure", WORSE)
+def test_the_better_print_is_named_for_every_measure(measure: str) -> None:
+    worse = WORSE[measure]
+    comparison = versus(score(), score(worse, sha256="b" * 64))
+    assert row_of(comparison, measure, worse.id).verdict == "first"
+    assert row_of(versus(score(worse), score(sha256="b" * 64)), measure, worse.id).verdict == "second"
+    if measure in ("evenness", "reach", "core"):
+        assert sum(row.verdict != "no-difference-shown" for row in comparison.rows) == 1
+
+
+def test_swapping_the_prints_swaps_the_answer_and_nothing_else() -> None:
+    a, b = score(WORSE["worst_contour"], wedge(cast=3.0)), score(WORSE["evenness"], sha256="b" * 64)
+    swap = {"first": "second", "second": "first"}
+    one, other = versus(a, b), versus(b, a)
+    assert any(row.verdict in swap for row in one.rows)
+    for row, mirrored in zip(one.rows, other.rows, strict=True):
+        assert mirrored.verdict == swap.get(row.verdict, row.verdict)
+        assert mirrored.values == row.values[::-1]
+        assert mirrored.difference == pytest.approx(-(row.difference or 0.0))
+        assert mirrored.smallest_showable == row.smallest_showable
+
+
+@pytest.mark.parametrize(("contrast", "verdict"), [(1.1, NONE), (1.7, NONE), (2.0, "second")])
+def test_no_contour_may_be_one_just_under_the_smallest_that_is_reported(contrast: float, verdict: str) -> None:
+    comparison = versus(score(ring("blue", contours=[(6.0, contrast)])), score(sha256="b" * 64))
+    assert row_of(comparison, "worst_contour").verdict == verdict
+
+
+def test_no_flat_band_may_be_one_too_short_to_report() -> None:
+    # the file moves 4 ΔE00 a mm: a stretch under 0.5 mm moves less than 2 ΔE00 and is not reported
+    least = 2.0 / 4.0
+    limit = 0.25
+    short = versus(score(ring("blue", flats=[(5.0, 5.0 + least + limit - 0.01)])), score(sha256="b" * 64))
+    long = versus(score(ring("blue", flats=[(5.0, 5.0 + least + limit + 0.01)])), score(sha256="b" * 64))
+    assert row_of(short, "widest_flat_band").verdict == "no-difference-shown"
+    assert row_of(long, "widest_flat_band").verdict == "second"
+
+
+def noisy(seed: int, sha256: str, shift: float = 0.0) -> Score:
+    """Return a scan of the same print: every reading off by a draw with the standard deviation that is assumed."""
+    draw = np.random.default_rng(seed).normal
+
+    def off(measure: str) -> float:
+        return float(draw(0.0, MEASURES[measure].floor))
+
+    rings = [
+        ring(
+            hue, end, evenness=0.9 + off("evenness") - (shift if (hue, end) == ("blue", "white") else 0.0),
+            reach=0.8 + off("reach"), core_mm=1.0 + off("core"),
+            contours=[(6.0, 4.0 + off("worst_contour"))], flats=[(9.0, 11.0 + off("widest_flat_band"))],
+        )
+        for end in ("white", "black") for hue in HUES
+    ]  # fmt: skip
+    chroma = sweep(chroma=60.0 + off("chroma_full"))
+    return score(*rings, chroma, sha256=sha256, black_l=8.0 + off("black_l"))
+
+
+def test_two_scans_of_one_print_are_seldom_told_apart() -> None:
+    runs = 300
+    claims = sum(
+        any(row.verdict != NONE for row in versus(noisy(2 * i, "a" * 64), noisy(2 * i + 1, "b" * 64)).rows)
+        for i in range(runs)
+    )  # fmt: skip
+    # family-wise 5 %: no more than the 99.9 % quantile of as many fair draws
+    assert claims <= stats.binom.ppf(0.999, runs, 0.05)
+
+
+def test_one_and_a_half_times_the_limit_is_found_nine_times_in_ten() -> None:
+    limit = row_of(versus(noisy(1, "a" * 64), noisy(2, "b" * 64)), "evenness").smallest_showable
+    assert limit is not None
+    runs = 100
+    found = sum(
+        row_of(versus(noisy(2 * i, "a" * 64), noisy(2 * i + 1, "b" * 64, 1.5 * limit)), "evenness").verdict == "first"
+        for i in range(runs)
+    )
+    assert found >= 0.9 * runs
+
+
+def test_repeats_replace_the_assumed_spread_by_a_measured_one() -> None:
+    a = [score(ring("blue", evenness=value)) for value in (0.90, 0.92, 0.94)]
+    b = [score(ring("blue", evenness=value), sha256="b" * 64) for value in (0.80, 0.81, 0.82)]
+    comparison = compare(a, b)
+    row = row_of(comparison, "evenness")
+    assert comparison.rests_on == "repeats"
+    assert row.values == pytest.approx((0.92, 0.81))
+    # pooled over sixteen rings of which one varies: numpy's own variances, two degrees of freedom each
+    varying = np.var([0.90, 0.92, 0.94], ddof=1) + np.var([0.80, 0.81, 0.82], ddof=1)
+    pooled = math.sqrt(varying * 2 / (16 * 4))
+    assert row.uncertainty == pytest.approx(pooled * math.sqrt(1 / 3 + 1 / 3))
+    assert row.verdict == "first"
+
+
+@pytest.mark.parametrize(
+    ("other", "reason", "measures"),
+    [
+        (score(chart="OTHERBBB"), "the charts are different", None),
+        (score(basis="assumed"), "the colour bases are of different kinds", {"reach", "worst_contour", "mean_cast"}),
+        (score(dpi=600.0), "the scan resolutions are too far apart", {"core", "widest_flat_band"}),
+        (score(ring("blue", evenness=None)), "not measured on the second print", None),
+        (score(ring("blue"), only=True), "not on the second print's scans", None),
+        (score(black_l=None), "not measured on the second print", {"black_l"}),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_compared_says_why(other: Score, reason: str, measures: set[str] | None) -> None:
+    rows = [row for row in versus(score(), other).rows if row.verdict == "cannot-compare"]
+    assert {row.reason for row in rows} == {reason}
+    if measures is not None:
+        assert measures <= {row.measure for row in rows}
+    for row in rows:
+        assert row.difference is None
+        assert row.uncertainty is None
+        assert row.smallest_showable is None
+
+
+def test_a_resolution_half_as_fine_again_still_compares_widths() -> None:
+    comparison = versus(score(dpi=400.0), score(dpi=600.0))
+    assert not any(row.verdict == "cannot-compare" for row in comparison.rows)
+    (point,) = [point for point in comparison.fairness if point.what == "scan resolution"]
+    assert not point.alike
+
+
+def test_a_print_against_itself_shows_nothing_and_says_why() -> None:
+    comparison = versus(score(), score())
+    assert {row.verdict for row in comparison.rows} == {"no-difference-shown"}
+    assert any("same scan" in sentence for sentence in comparison.summary)
+
+
+def test_fairness_tells_what_is_compared_from_what_spoils_it() -> None:
+    a = score(conditions=FIRST)
+    b = score(conditions=SECOND.model_copy(update={"paper": "cotton"}), basis="assumed", sha256="b" * 64)
+    points = {point.what: point for point in compare([a], [b]).fairness}
+    assert (points["printer"].kind, points["printer"].values) == ("condition", ("Alder", "Rowan"))
+    assert points["paper"].values == ("not said", "cotton")
+    assert (points["colour basis"].kind, points["colour basis"].alike) == ("fault", False)
+    assert points["chart"].alike
+    assert "intent" not in points
+
+
+def test_the_summary_says_what_differs_where_by_how_much_and_what_does_not() -> None:
+    a = score(ring("blue", contours=[(6.1, 7.9)]), conditions=FIRST)
+    b = score(wedge(cast=4.0), conditions=SECOND, sha256="b" * 64)
+    comparison = compare([a], [b])
+    text = " ".join(comparison.summary)
+    assert comparison.summary[0].startswith("Alder is better in 2 measures and Rowan is better in 1 measure; in ")
+    assert "Strongest contour: Rowan is better on blue to white (none against 7.9 ΔE00)." in text
+    assert "Worst cast: Alder is better on neutral wedge (1.2 against 4.0 C*)." in text
+    assert "No difference is shown in" in text
+    assert "evenness (0.05)" in text
+    assert "one scan of each print" in text
+
+
+def test_two_unlike_conditions_are_not_told_apart() -> None:
+    a, b = score(conditions=FIRST), score(conditions=Conditions(printer="Rowan", intent="perceptual"))
+    assert any(s.startswith("2 conditions differ (printer, intent)") for s in compare([a], [b]).summary)
+
+
+def test_labels_are_what_differs() -> None:
+    assert label_prints(score(conditions=FIRST), score(conditions=SECOND)) == ("Alder", "Rowan")
+    same = (score(conditions=FIRST), score(conditions=FIRST))
+    assert label_prints(*same) == ("first", "second")
+    assert label_prints(*same, fallback=("monday", "friday")) == ("monday", "friday")
+    assert label_prints(*same, fallback=("score", "score")) == ("first", "second")
+
+
+def test_a_comparison_survives_json_and_its_schema(tmp_path: Path) -> None:
+    comparison = versus(score(WORSE["reach"]), score(black_l=None, sha256="b" * 64))
+    path = tmp_path / "c.json"
+    path.write_text(comparison.model_dump_json(), encoding="utf-8")
+    assert read_comparison(path) == comparison
+    jsonschema.Draft202012Validator(schemas()["compare"]).validate(json.loads(path.read_text(encoding="utf-8")))
+
+
+def test_a_score_survives_json_and_its_schema(tmp_path: Path) -> None:
+    original = score(WORSE["contours"], WORSE["merged_full"])
+    path = tmp_path / "s.json"
+    path.write_text(original.model_dump_json(), encoding="utf-8")
+    assert read_score(path) == original
+    document = json.loads(path.read_text(encoding="utf-8"))
+    validator = jsonschema.Draft202012Validator(schemas()["score"])
+    validator.validate(document)
+    document["elements"][5]["contours"][0]["contrast_de00"] = "much"
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate(document)
+
+
+@pytest.mark.parametrize("content", [None, "", "{}", "[1]", '{"schema": "inkstrain/key/1"}', "\x00\xff"])
+def test_what_is_no_score_is_told_in_a_sentence(tmp_path: Path, content: str | None) -> None:
+    path = tmp_path / "s.json"
+    if content is not None:
+        path.write_text(content, encoding="latin-1")
+    for read in (read_score, read_comparison):
+        with pytest.raises(CannotMeasureError, match=r"s\.json"):
+            read(path)
+
+
+def test_nothing_and_mixed_charts_are_refused() -> None:
+    with pytest.raises(WrongUsageError):
+        compare([], [score()])
+    with pytest.raises(WrongUsageError):
+        compare([score(), score(chart="OTHERBBB")], [score()])
+
+
+@pytest.mark.parametrize("width", [40, 80, 120])
+def test_the_text_keeps_to_its_width(width: int) -> None:
+    comparison = compare([score(WORSE["reach"], conditions=FIRST)], [score(conditions=SECOND)])
+    lines = comparison_text(comparison, width=width).splitlines()
+    assert max(map(len, lines)) <= width
+    assert lines[0].startswith("Alder")
