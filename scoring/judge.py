@@ -365,7 +365,7 @@ def _difference_checks(element: str, difference: Any, limits: Any, where: str = 
 
 
 def _number(value: float) -> str:
-    return f"{value:d}" if isinstance(value, int) else f"{value:.2f}"
+    return f"{value:d}" if isinstance(value, int) else f"{value:.2f}".rstrip("0").rstrip(".")
 
 
 def _complaint(error: ValidationError) -> str:

@@ -3,24 +3,48 @@
 from __future__ import annotations
 
 import numpy as np
-
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import (
-    Black, Cast, ColourBasis, Conditions, Contour, DeltaE, DeltaEPair, FallOff, FlatBand, FlatFieldScore,
-    HeadBanding, HueSweepScore, HueSwing, MadeBy, MarkResidual, Merged, NeutralWedgeScore, PatchFieldScore,
-    PatchReading, Reversal, Ripple, RingProfile, RingScore, Score, SweepRow, TileReading, Totals, Viewing,
-    WedgeBreak, WedgeStep, White,
+    Black,
+    Cast,
+    ColourBasis,
+    Conditions,
+    Contour,
+    DeltaE,
+    DeltaEPair,
+    FallOff,
+    FlatBand,
+    FlatFieldScore,
+    HeadBanding,
+    HueSweepScore,
+    HueSwing,
+    MadeBy,
+    MarkResidual,
+    Merged,
+    NeutralWedgeScore,
+    PatchFieldScore,
+    PatchReading,
+    Reversal,
+    RingProfile,
+    RingScore,
+    Ripple,
+    Score,
+    SweepRow,
+    TileReading,
+    Totals,
+    Viewing,
+    WedgeBreak,
+    WedgeStep,
+    White,
 )  # fmt: skip
+from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import delta_e00, density
-from inkstrain.targets.key import Key, Ring, Sheet, Tile
-from inkstrain.targets.patches import make_flat, make_patch_field
+from inkstrain.targets.key import Key, Ring
 from inkstrain.targets.recipe import Recipe
-from inkstrain.targets.rings import hue_names, make_ring, ring_lab
+from inkstrain.targets.rings import ring_lab
 from inkstrain.targets.spaces import rgb_to_lab, xyz_to_rgb
-from inkstrain.targets.sweeps import make_sweep, sweep_hue_deg, sweep_rgb
-from inkstrain.targets.wedge import make_wedge
+from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
 
-RADIUS_MM = 18.0
 RECIPE = Recipe()
 
 
@@ -31,27 +55,7 @@ def lab_pixels(lab):
 
 
 def sample_key() -> Key:
-    rings = []
-    for row, kind in enumerate(("ring-to-white", "ring-to-black")):
-        for column, (hue, angle) in enumerate(hue_names(8)):
-            centre = (30.0 + 38.0 * (column % 4), 30.0 + 38.0 * (2 * row + column // 4))
-            rings.append(make_ring(kind, hue, angle, centre, RADIUS_MM))
-    elements = (
-        *rings,
-        make_sweep((12.0, 170.0, 180.0, 26.0)),
-        make_wedge("adobe-rgb", (12.0, 200.0, 180.0, 20.0)),
-        make_patch_field("adobe-rgb", (12.0, 224.0, 120.0, 40.0), 9),
-        make_flat("adobe-rgb", "light", (140.0, 224.0, 40.0, 30.0)),
-    )
-    tile = Tile(
-        tile=1, box_mm=(8.0, 8.0, 194.0, 281.0), code_box_mm=(12.0, 268.0, 15.0, 15.0), code=RECIPE.text,
-        caption_box_mm=(30.0, 268.0, 100.0, 10.0), caption=("an invented chart",), marks_mm=((10.0, 10.0),),
-        mark_radius_mm=1.0, elements=elements,
-    )  # fmt: skip
-    sheet = Sheet(sheet=1, file="chart-sheet1.tif", width_mm=210.0, height_mm=297.0, tiles=(tile,))
-    return Key(
-        chart=RECIPE.chart_id, space="adobe-rgb", path="even", dpi=360, recipe=RECIPE.text, sheets=(sheet,)
-    )
+    return build_key(RECIPE)
 
 
 def squeeze(lab, amount: float):
@@ -110,7 +114,7 @@ FAULTS = {
 
 def sample_ring(ring: Ring, seed: int, amount: float, attainable: bool) -> tuple[RingScore, Crop]:
     rng = np.random.default_rng(seed)
-    radius = np.arange(0.05, RADIUS_MM, 0.1)
+    radius = np.arange(0.05, ring.radius_mm, 0.1)
     fault = FAULTS.get((ring.kind, ring.hue))
     intended = ring_lab(ring, RECIPE, radius)
 
@@ -170,15 +174,15 @@ def sample_ring(ring: Ring, seed: int, amount: float, attainable: bool) -> tuple
         flags=("specks-rejected",) if ring.hue == "orange" else (),
     )  # fmt: skip
     px_per_mm = 300 / 25.4
-    half = RADIUS_MM + 1.5
+    half = ring.radius_mm + 1.5
     size = round(2 * half * px_per_mm)
     offset = (np.arange(size) + 0.5) / px_per_mm - half
     distance = np.hypot(offset[:, None], offset[None, :])
-    fine = np.arange(0, RADIUS_MM + 0.2, 0.01)
+    fine = np.arange(0, ring.radius_mm + 0.2, 0.01)
     image_lab = printed(fine)[np.clip((distance / 0.01).astype(int), 0, len(fine) - 1)]
     image_lab[..., 0] += rng.normal(0, 0.8, distance.shape)
     image = lab_pixels(image_lab)
-    image[distance > RADIUS_MM] = 247
+    image[distance > ring.radius_mm] = 247
     crop = Crop(
         image=image, px_per_mm=px_per_mm, origin_mm=(ring.centre_mm[0] - half, ring.centre_mm[1] - half)
     )
@@ -318,7 +322,8 @@ def sample_print(
         black=Black(lab=(9.8, 0.6, 0.2), density=1.95),
         tiles=(
             TileReading(
-                sheet=1, tile=1, scan="rag-relative-300.tif", scan_sha256="3f" * 32, dpi=(300.0, 300.0),
+                sheet=1, tile=1, scan="rag-relative-300.tif",
+                scan_sha256=f"{round(100 * amount):064x}", dpi=(300.0, 300.0),
                 rotation_deg=1.46, print_scale=(1.0004, 0.9991),
                 mark_residual_mm=MarkResidual(rms=0.012, max=0.031), blur_mm=0.07, marks_used=61,
                 marks_expected=62, bits_per_channel=16,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .comparepage import compare_html
 from .page import report_html
 
-__all__ = ["report_html"]
+__all__ = ["compare_html", "report_html"]

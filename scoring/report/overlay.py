@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 
-from markupsafe import Markup
-
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import RingScore
+from markupsafe import Markup
 
 from .pictures import picture_uri
 from .svg import arc_band, figure, hatch, join, tag, text
@@ -18,16 +17,25 @@ __all__ = ["overlay_marks", "radius_ruler", "ring_picture"]
 _PICTURE_PX = 620
 
 
-def ring_picture(name: str, ring: RingScore, crop: Crop, centre_mm: tuple[float, float]) -> Markup:
+def ring_picture(
+    name: str,
+    ring: RingScore,
+    crop: Crop,
+    centre_mm: tuple[float, float],
+    *,
+    half_mm: float | None = None,
+    longest_px: int = _PICTURE_PX,
+) -> Markup:
     """Return a ring's crop with its marks over it.
 
     The view box is in millimetres from the crop's top left corner, so that a mark at a radius in mm lands
-    on the pixel that was measured there, whatever size the picture is shown at.
+    on the pixel that was measured there, whatever size the picture is shown at. With ``half_mm`` the view is
+    a square of that half side about the ring's centre, so that pictures of several prints register.
     """
     width, height = crop.size_mm
     picture = tag(
         "image",
-        href=picture_uri(crop.image, _PICTURE_PX),
+        href=picture_uri(crop.image, longest_px),
         x=0,
         y=0,
         width=f"{width:.4f}",
@@ -35,9 +43,12 @@ def ring_picture(name: str, ring: RingScore, crop: Crop, centre_mm: tuple[float,
         preserveAspectRatio="none",
     )
     centre = (centre_mm[0] - crop.origin_mm[0], centre_mm[1] - crop.origin_mm[1])
+    view = (0.0, 0.0, width, height)
+    if half_mm is not None:
+        view = (centre[0] - half_mm, centre[1] - half_mm, 2.0 * half_mm, 2.0 * half_mm)
     return figure(
         name,
-        (0.0, 0.0, width, height),
+        view,
         picture,
         overlay_marks(name, ring, centre),
         title=f"{ring_name(ring)}, as scanned: {ring_state(ring)[1]}",
@@ -57,19 +68,9 @@ def overlay_marks(name: str, ring: RingScore, centre: tuple[float, float]) -> Ma
         parts.extend(_circle(x, y, radius) for radius in (band.inner_mm, band.outer_mm))
     for contour in ring.contours:
         parts.extend(_circle(x, y, radius) for radius in (contour.inner_mm, contour.outer_mm))
-    labels = [(c.outer_mm, number(c.radius_mm)) for c in ring.contours]
-    for index, (radius, words) in enumerate(sorted(labels)):
+    for index, contour in enumerate(sorted(ring.contours, key=lambda c: c.radius_mm)):
         # each label a little further round, so that close rings do not hide each other's
-        angle = math.radians(-62.0 + 31.0 * (index % 5))
-        parts.append(
-            text(
-                centre[0] + (radius + 0.35) * math.cos(angle),
-                centre[1] + (radius + 0.35) * math.sin(angle) + 0.5,
-                words,
-                class_="mark-label",
-                font_size="1.5",
-            )
-        )
+        parts.append(_label(centre, contour.outer_mm, -58.0 + 29.0 * (index % 5), number(contour.radius_mm)))
     return tag("g", join(parts), class_="marks")
 
 
@@ -78,6 +79,17 @@ def _circle(x: str, y: str, radius: float) -> Markup:
     return join(
         tag("circle", cx=x, cy=y, r=f"{radius:.3f}", class_=class_) for class_ in ("mark-under", "mark-line")
     )
+
+
+def _label(centre: tuple[float, float], radius: float, angle_deg: float, words: str) -> Markup:
+    """A radius on a white plate, outside its circle; sizes in mm."""
+    size, width = 1.7, 0.7 + 1.0 * len(words)
+    angle = math.radians(angle_deg)
+    x = centre[0] + (radius + 0.5) * math.cos(angle)
+    y = centre[1] + (radius + 0.5) * math.sin(angle)
+    plate = tag("rect", x=x, y=y - size * 0.62, width=width, height=size * 1.24, rx=0.3, class_="mark-plate")
+    return plate + text(x + width / 2, y + size * 0.36, words, class_="mark-label", text_anchor="middle",
+                        font_size=str(size))  # fmt: skip
 
 
 def _described(ring: RingScore) -> str:

@@ -7,17 +7,16 @@ from collections.abc import Mapping
 from importlib import resources
 from typing import Any, Protocol
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
-
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import Score
 from inkstrain.targets.key import Key
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from .geometry import key_of
 from .view import build_view
-from .words import element_name, listed, print_name
+from .words import element_name, limit_words, listed, print_name
 
 __all__ = ["HasScore", "rendered", "report_html"]
 
@@ -62,16 +61,24 @@ def report_html(
     str
         HTML with inline style, SVG and ``data:`` pictures: no script, nothing from elsewhere. The same
         arguments give the same text.
+
+    Raises
+    ------
+    ValueError
+        If ``key`` is of another chart: marks would be drawn in the wrong places.
     """
     score = measured if isinstance(measured, Score) else measured.score
     if crops is None:
         crops = {} if isinstance(measured, Score) else measured.crops
+    if key is not None and key.chart != score.chart:
+        raise ValueError(f"key is of chart {key.chart}, the score of chart {score.chart}")
     view = build_view(score, crops, key or key_of(score), verdict)
     return rendered(
         "report.html",
         view=view,
         title=title or print_name(score.conditions),
-        not_judged=_grouped(verdict) if verdict is not None else (),
+        findings=_by_element(verdict) if verdict is not None else (),
+        not_judged=_by_reason(verdict) if verdict is not None else (),
     )
 
 
@@ -83,22 +90,27 @@ def rendered(template: str, **values: Any) -> str:
 
 @functools.cache
 def _environment() -> Environment:
-    environment = Environment(
+    return Environment(
         loader=PackageLoader(__package__, ""),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["element"] = element_name
-    return environment
 
 
-def _grouped(verdict: Verdict) -> tuple[tuple[str, str], ...]:
+def _by_element(verdict: Verdict) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    texts: dict[str, list[str]] = {}
+    for finding in verdict.findings:
+        texts.setdefault(element_name(finding.element), []).append(finding.text)
+    return tuple((name, tuple(lines)) for name, lines in texts.items())
+
+
+def _by_reason(verdict: Verdict) -> tuple[tuple[str, str], ...]:
     """What was not judged, by reason: the same limit on sixteen rings is said once."""
     by_reason: dict[str, list[str]] = {}
     for item in verdict.not_judged:
-        words = item.measure.removeprefix("max_").removeprefix("min_").replace("_de00", " (ΔE00)").replace("_", " ")
+        words = limit_words(item.measure)
         names = by_reason.setdefault(item.text, [])
         if words not in names:
             names.append(words)

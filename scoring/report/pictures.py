@@ -7,12 +7,11 @@ import io
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from PIL import Image
-
 from inkstrain.scoring.crops import Crop
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.spaces import decode, encode, xyz_to_rgb
+from numpy.typing import ArrayLike, NDArray
+from PIL import Image
 
 __all__ = ["cut", "data_uri", "lab_strip_uri", "lab_to_srgb8", "picture_uri", "redrawn_ring", "unrolled_uri"]
 
@@ -86,7 +85,7 @@ def unrolled_uri(
     return data_uri(np.stack(channels, axis=-1))
 
 
-def lab_strip_uri(labs: Sequence[Sequence[float]]) -> str:
+def lab_strip_uri(labs: ArrayLike) -> str:
     """Return colours side by side as an image one pixel high."""
     return data_uri(lab_to_srgb8(labs)[None], lossless=True)
 

@@ -6,15 +6,25 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
-
 from inkstrain.scoring.model import Lab, RingScore
+from markupsafe import Markup
 
 from .pictures import lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks
 from .words import number, ring_name, ring_state
 
-__all__ = ["HUE_NEEDS_CHROMA", "RampLimits", "Trace", "profile_panels", "ring_plot", "unwrapped_hue"]
+__all__ = [
+    "HUE_NEEDS_CHROMA",
+    "RampLimits",
+    "Trace",
+    "profile_panels",
+    "radius_axis",
+    "ring_plot",
+    "speed_frame",
+    "speed_lines",
+    "strip_image",
+    "unwrapped_hue",
+]
 
 HUE_NEEDS_CHROMA = 6.0
 """C* below which hue is not drawn: its noise grows as 57°/C* for each unit (common practice, no source)."""
@@ -46,7 +56,9 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True)
-class _Panel:
+class Panel:
+    """One panel's place and range."""
+
     title: str
     top: float
     bottom: float
@@ -77,11 +89,11 @@ def ring_plot(
         traces.append(Trace(profile.radius_mm, profile.attainable_lab, "promised"))
     traces.append(Trace(profile.radius_mm, profile.lab, "printed", profile.standard_error_de00))
     strips, top = _strips(ring, x, unrolled_uri)
-    label_y = top + 13.0
-    panels, bottom = profile_panels(traces, x, chroma_top, top + 22.0)
-    speed, bottom = _speed_panel(ring, x, bottom + 20.0)
-    marks = _bands(name, ring, x, top + 18.0, bottom, label_y)
-    axis = _radius_axis(x, limits, top + 18.0, bottom)
+    label_y = top + 12.0
+    panels, bottom = profile_panels(traces, x, chroma_top, top + 36.0)
+    speed, bottom = _speed_panel(ring, limits, x, bottom + 28.0)
+    marks = _bands(name, ring, x, top + 17.0, bottom, label_y)
+    axis = radius_axis(x, limits, top + 17.0, bottom)
     return figure(
         name,
         (0.0, 0.0, _WIDTH, bottom + 34.0),
@@ -103,9 +115,9 @@ def profile_panels(
     """Return the panels of L*, C* and hue, and where they end."""
     hues = [unwrapped_hue(trace.lab, traces[0].lab) for trace in traces]
     low, high = _hue_range(traces, hues)
-    lightness = _Panel("lightness L*", top, top + 84.0, 0.0, 100.0, _plain)
-    chroma = _Panel("chroma C*", top + 104.0, top + 164.0, 0.0, chroma_top, _plain)
-    hue = _Panel("hue h, degrees", top + 184.0, top + 244.0, low, high, _angle)
+    lightness = Panel("lightness L*", top, top + 84.0, 0.0, 100.0, _plain)
+    chroma = Panel("chroma C*", top + 110.0, top + 170.0, 0.0, chroma_top, _plain)
+    hue = Panel("hue h, degrees", top + 196.0, top + 256.0, low, high, _angle)
     parts = [_frame(panel, x) for panel in (lightness, chroma, hue)]
     for trace, hue_deg in zip(traces, hues, strict=True):
         chromas = [math.hypot(a, b) for _, a, b in trace.lab]
@@ -166,7 +178,7 @@ def _angle(value: float) -> str:
     return number(value % 360.0, 0)
 
 
-def _frame(panel: _Panel, x: Scale) -> Markup:
+def _frame(panel: Panel, x: Scale) -> Markup:
     y = panel.y()
     parts = [text(x.start, panel.top - 5.0, panel.title, class_="panel-title")]
     for value in ticks(panel.low, panel.high, 3 if panel.bottom - panel.top < 80 else 4):
@@ -186,7 +198,7 @@ def _chroma_weight(lab: Lab) -> float:
 
 
 def _error_band(
-    trace: Trace, values: Sequence[float], weight: Callable[[Lab], float], panel: _Panel, x: Scale
+    trace: Trace, values: Sequence[float], weight: Callable[[Lab], float], panel: Panel, x: Scale
 ) -> Markup:
     """± two standard errors, as if all of the error lay in this one quantity."""
     y = panel.y()
@@ -196,39 +208,51 @@ def _error_band(
     return polyline([*upper, *reversed(lower)], "error-band")
 
 
-def _speed_panel(ring: RingScore, x: Scale, top: float) -> tuple[Markup, float]:
+def _speed_panel(ring: RingScore, limits: RampLimits, x: Scale, top: float) -> tuple[Markup, float]:
     profile = ring.profile
     asked, printed = profile.intended_speed_de00_per_mm, profile.speed_de00_per_mm
-    bottom = top + 96.0
     if not asked or not printed:
-        words = text(x.start, top + 10.0, "speed: not kept in this score", class_="panel-title")
-        return words, top + 18.0
+        return text(x.start, top + 10.0, "speed: not kept in this score", class_="panel-title"), top + 18.0
     reach = ring.reach if ring.reach is not None else 1.0
     share = [v * reach for v in asked]
-    usual = max(share) or 1.0
-    highest = max(printed)
-    cap = min(_SPEED_CAP * usual, max(2.6 * usual, highest * 1.08))
-    panel = _Panel("speed of change, ΔE00 a millimetre", top, bottom, 0.0, cap, _compact(cap))
+    lines = [(profile.radius_mm, asked, "asked"), (profile.radius_mm, printed, "printed")]
+    panel = speed_frame(x, top, lines, max(share))
     y = panel.y()
-    parts = [_frame(panel, x)]
-    for factor, class_ in ((2.0, "share-twice"), (0.25, "share-quarter")):
+    parts = []
+    middle = share[len(share) // 2]
+    for factor, class_, name in ((2.0, "share-twice", "2 × share"), (0.25, "share-quarter", "¼ share")):
         points: Points = [
             (x(r), y.clamped(v * factor)) for r, v in zip(profile.radius_mm, share, strict=True) if v > 0
         ]
         parts.append(polyline(points, class_))
-    parts.append(polyline([(x(r), y.clamped(v)) for r, v in zip(profile.radius_mm, asked, strict=True)], "asked"))
-    parts.append(
-        polyline([(x(r), y.clamped(v)) for r, v in zip(profile.radius_mm, printed, strict=True)], "printed")
-    )
-    middle = share[len(share) // 2]
-    parts.append(text(x.end - 2.0, y(2.0 * middle) - 4.0, "2 × share", class_="note", text_anchor="end"))
-    parts.append(text(x.end - 2.0, y(0.25 * middle) - 3.0, "¼ share", class_="note", text_anchor="end"))
-    if highest > cap:
-        at = profile.radius_mm[printed.index(highest)]
-        parts.append(
-            text(x(at) + 4.0, panel.top + 10.0, f"▲ {number(highest, 0)}", class_="note", text_anchor="start")
-        )
-    return join(parts), bottom
+        # named in the hub's zone, where no line runs
+        at_y = y.clamped(factor * middle) + 4.0
+        parts.append(text(x(limits.hub_mm) - 5.0, at_y, name, class_="note", text_anchor="end"))
+    return join([*parts, speed_lines(x, panel, lines)]), panel.bottom
+
+
+Line = tuple[Sequence[float], Sequence[float], str]
+
+
+def speed_frame(x: Scale, top: float, lines: Sequence[Line], usual: float) -> Panel:
+    """Return the panel for lines of (radius, speed, class); peaks beyond five times the usual are cut off."""
+    usual = usual or 1.0
+    highest = max((max(values) for _, values, _ in lines if values), default=usual)
+    cap = min(_SPEED_CAP * usual, max(2.6 * usual, highest * 1.08))
+    return Panel("speed of change, ΔE00 a millimetre", top, top + 96.0, 0.0, cap, _compact(cap))
+
+
+def speed_lines(x: Scale, panel: Panel, lines: Sequence[Line]) -> Markup:
+    """Return the frame and the lines; a peak that is cut off says how high it goes."""
+    y = panel.y()
+    parts = [_frame(panel, x)]
+    for radius, values, class_ in lines:
+        parts.append(polyline([(x(r), y.clamped(v)) for r, v in zip(radius, values, strict=True)], class_))
+        highest = max(values, default=0.0)
+        if highest > panel.high:
+            at = radius[list(values).index(highest)]
+            parts.append(text(x(at) + 4.0, panel.top + 10.0, f"▲ {number(highest, 0)}", class_="note"))
+    return join(parts)
 
 
 def _compact(top: float) -> Callable[[float], str]:
@@ -244,19 +268,20 @@ def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup
     parts: list[Markup] = []
     top = 0.0
     for words, labs in (("asked", profile.intended_lab), ("printed", profile.lab)):
-        parts.append(_strip_image(lab_strip_uri(labs), start, top, end - start, _STRIP))
+        parts.append(strip_image(lab_strip_uri(labs), start, top, end - start, _STRIP))
         parts.append(text(x.start - 5.0, top + 10.5, words, class_="tick", text_anchor="end"))
         top += _STRIP
     if unrolled_uri is not None:
         top += 3.0
-        parts.append(_strip_image(unrolled_uri, x.start, top, x.end - x.start, _UNROLLED))
+        parts.append(strip_image(unrolled_uri, x.start, top, x.end - x.start, _UNROLLED))
         parts.append(text(x.start - 5.0, top + 20.0, "cut", class_="tick", text_anchor="end"))
         parts.append(text(x.start - 5.0, top + 33.0, "open", class_="tick", text_anchor="end"))
         top += _UNROLLED
     return join(parts), top
 
 
-def _strip_image(uri: str, left: float, top: float, width: float, height: float) -> Markup:
+def strip_image(uri: str, left: float, top: float, width: float, height: float) -> Markup:
+    """Return a picture stretched over a box."""
     return tag(
         "image", href=uri, x=left, y=top, width=width, height=height, preserveAspectRatio="none", class_="strip"
     )
@@ -283,7 +308,8 @@ def _bands(name: str, ring: RingScore, x: Scale, top: float, bottom: float, labe
     return join(parts)
 
 
-def _radius_axis(x: Scale, limits: RampLimits, top: float, bottom: float) -> Markup:
+def radius_axis(x: Scale, limits: RampLimits, top: float, bottom: float) -> Markup:
+    """Return the radius axis, and where hub and rim begin."""
     parts = [tag("line", x1=x.start, x2=x.end, y1=bottom, y2=bottom, class_="axis")]
     for value in ticks(0.0, limits.outer_mm, 9):
         parts.append(tag("line", x1=x(value), x2=x(value), y1=bottom, y2=bottom + 4.0, class_="axis"))

@@ -6,11 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
-
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import DeltaE, RingScore
 from inkstrain.targets.key import Key
+from markupsafe import Markup
 
 from .geometry import ring_place
 from .overlay import radius_ruler, ring_picture
@@ -72,6 +71,7 @@ class RingView:
     plot: Markup
     redrawn: bool
     promised: bool
+    marked: bool
     facts: tuple[Fact, ...]
     findings: tuple[FindingRow, ...]
     flags: tuple[str, ...]
@@ -103,6 +103,7 @@ def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, 
         picture=ring_picture(f"{anchor}-crop", ring, crop, place.centre_mm),
         plot=ring_plot(f"{anchor}-plot", ring, place.limits, c_top, unrolled),
         redrawn=redrawn,
+        marked=bool(ring.contours or ring.flat_bands),
         promised=ring.profile.attainable_lab is not None,
         facts=ring_facts(ring),
         findings=tuple(_findings(ring)),

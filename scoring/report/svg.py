@@ -67,14 +67,15 @@ def figure(
     if desc:
         head += tag("desc", desc, id=f"{name}-d")
         labelled += f" {name}-d"
-    role: dict[str, object] = {"aria_hidden": "true"} if hidden else {"role": "img", "aria_labelledby": labelled}
     return tag(
         "svg",
         head + join(parts),
         id=name,
         class_=class_ or None,
         viewBox=" ".join(_value(float(v)) for v in view_box),
-        **role,
+        aria_hidden="true" if hidden else None,
+        role=None if hidden else "img",
+        aria_labelledby=None if hidden else labelled,
     )
 
 

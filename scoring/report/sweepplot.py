@@ -6,10 +6,9 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from inkstrain.scoring.model import SweepRow
 from markupsafe import Markup
 from numpy.typing import NDArray
-
-from inkstrain.scoring.model import SweepRow
 
 from .pictures import data_uri, lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks
@@ -17,7 +16,7 @@ from .words import number
 
 __all__ = ["merged_spans", "row_plot", "straightened"]
 
-_WIDTH, _LEFT, _RIGHT = 960.0, 46.0, 10.0
+_WIDTH, _LEFT, _RIGHT = 960.0, 46.0, 16.0
 
 
 def straightened(pixels: NDArray[np.uint8], hue_deg_of_fraction: NDArray[np.float64], width_px: int) -> str:
@@ -85,12 +84,12 @@ def row_plot(name: str, row: SweepRow, chroma_top: float, scan_uri: str | None) 
     )
 
 
-def _even(hue_deg: Sequence[float], labs: Sequence[Sequence[float]]) -> list[list[float]]:
+def _even(hue_deg: Sequence[float], labs: Sequence[Sequence[float]]) -> NDArray[np.float64]:
     hues = np.arange(0.5, 360.0, 1.0)
     columns = np.asarray(labs, dtype=np.float64)
     order = np.argsort(hue_deg)
     known = np.asarray(hue_deg, dtype=np.float64)[order]
-    return np.stack([np.interp(hues, known, columns[order, i]) for i in range(3)], axis=-1).tolist()
+    return np.stack([np.interp(hues, known, columns[order, i]) for i in range(3)], axis=-1)
 
 
 def _strip(uri: str, x: Scale, top: float, height: float) -> Markup:
@@ -111,5 +110,5 @@ def _marks(name: str, row: SweepRow, x: Scale, top: float, bottom: float) -> lis
     for degree in row.order_breaks:
         at = x(degree % 360.0)
         parts.append(tag("line", x1=at, x2=at, y1=top, y2=bottom, class_="order-break"))
-        parts.append(text(at + 4.0, top + 10.0, "order breaks", class_="band-label"))
+        parts.append(text(at, top - 1.0, "▼", class_="band-label", text_anchor="middle"))
     return [join(parts)]

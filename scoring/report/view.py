@@ -183,7 +183,7 @@ def tile_rows(tile: TileReading) -> tuple[tuple[str, str], ...]:
     return (
         ("tile", f"sheet {tile.sheet}, tile {tile.tile}"),
         ("scan", tile.scan),
-        ("resolution", f"{number(dpi_x, 1)} × {number(dpi_y, 1)} dpi, {tile.bits_per_channel} bit"),
+        ("resolution", f"{dpi_x:.4g} × {dpi_y:.4g} dpi, {tile.bits_per_channel} bit"),
         ("turned by", number(tile.rotation_deg, 2, "°")),
         ("print scale", f"{number(100 * scale_x, 2)} × {number(100 * scale_y, 2)} %"),
         ("marks", f"{tile.marks_used} of {tile.marks_expected}"),

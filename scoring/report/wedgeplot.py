@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from markupsafe import Markup
-
 from inkstrain.scoring.model import NeutralWedgeScore, WedgeStep
+from markupsafe import Markup
 
 from .svg import Scale, figure, hatch, polyline, tag, text, ticks
 from .words import number

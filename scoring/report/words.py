@@ -13,6 +13,7 @@ __all__ = [
     "flag_words",
     "interval",
     "is_seen",
+    "limit_words",
     "listed",
     "number",
     "plus_minus",
@@ -29,13 +30,37 @@ EVEN, FAIRLY_EVEN = 0.90, 0.75
 CORE_MM = 1.0
 
 _COUNTS = (
-    "no one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen".split()
-)
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+    "thirteen", "fourteen", "fifteen", "sixteen",
+)  # fmt: skip
 
 _FLAGS = {
     "specks-rejected": "dust or specks were left out of the averages",
     "clipped": "the scan is clipped: some tones lie outside what the scanner kept",
     "sharpened": "the scan looks sharpened, which exaggerates edges",
+}
+
+_LIMITS = {
+    "max_contours": "number of contours",
+    "max_visible_contours": "number of visible contours",
+    "max_contour_contrast_de00": "contrast of contours",
+    "max_flat_band_mm": "width of flat bands",
+    "min_evenness": "evenness",
+    "min_reach": "reach",
+    "max_hue_swing_deg": "hue swings",
+    "max_reversal_l": "reversals",
+    "max_ripple_l": "ripples",
+    "max_banding_l": "stripes",
+    "max_core_mm": "core",
+    "max_mean_de00": "mean ΔE00 to the file",
+    "max_p95_de00": "ΔE00 to the file at 95 %",
+    "max_order_breaks": "order of hues",
+    "max_merged_deg": "merged hues",
+    "monotonic": "climbing of the neutral steps",
+    "max_first_from_black": "first step told from black",
+    "max_first_from_white": "first step told from white",
+    "max_cast_c": "cast of the neutral steps",
+    "max_unevenness_l": "unevenness of tints",
 }
 
 _CAST_DIRECTIONS = ("red", "orange", "yellow", "yellow-green", "green", "cyan", "blue", "magenta")
@@ -64,8 +89,8 @@ def plus_minus(value: float | None, standard_error: float | None, digits: int = 
 
 
 def interval(low: float, high: float, digits: int = 1, unit: str = "mm") -> str:
-    """Return ``low–high unit``."""
-    return f"{number(low, digits)}–{number(high, digits, unit)}"
+    """Return ``low–high unit``, which no line break divides (U+2060 beside the dash)."""
+    return f"{number(low, digits)}\u2060–\u2060{number(high, digits, unit)}"
 
 
 def count_word(count: int) -> str:
@@ -108,6 +133,11 @@ def print_name(conditions: Conditions, fallback: str = "An unnamed print") -> st
 def flag_words(flag: str) -> str:
     """Return a flag in words; one that is not known here is shown as it is, readable."""
     return _FLAGS.get(flag, flag.replace("-", " ") if " " not in flag else flag)
+
+
+def limit_words(measure: str) -> str:
+    """Return the name of a limit in words."""
+    return _LIMITS.get(measure, measure.replace("_", " "))
 
 
 def is_seen(contour: Contour) -> bool:
