@@ -71,6 +71,8 @@ class FineMarks:
     look : DotLook
     paper_px : tuple of (x0, y0, x1, y1)
         Boxes of clear paper beside the marks.
+    paper_mark : tuple of int
+        Which mark each of these boxes belongs to.
     """
 
     index: npt.NDArray[np.intp]
@@ -78,6 +80,7 @@ class FineMarks:
     error_px: Floats
     look: DotLook
     paper_px: tuple[tuple[int, int, int, int], ...]
+    paper_mark: tuple[int, ...]
 
 
 @dataclass(slots=True, eq=False)
@@ -134,6 +137,7 @@ def refine_marks(scan: ScanFile, rough: RoughMarks, affine: Floats, radius_mm: f
         error_px=np.array([fit.error_mm for _, fit in good]) * px_per_mm(affine),
         look=look,
         paper_px=tuple(box for window, _ in good for box in window.paper_px),
+        paper_mark=tuple(window.mark for window, _ in good for _ in window.paper_px),
     )
 
 
