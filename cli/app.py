@@ -108,7 +108,8 @@ def _told(error: BaseException) -> int:
         traceback.print_exception(error)
     match error:
         case SystemExit():
-            return error.code if isinstance(error.code, int) else 0
+            # typer turns a closed pipe into exit code 1, which means something else here
+            return _told(error.__context__) if isinstance(error.__context__, BrokenPipeError) else int(error.code or 0)
         case InkstrainError():
             say(str(error))
             return error.exit_code

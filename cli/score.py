@@ -51,11 +51,11 @@ def score(
 
     Without --json or --report a summary is printed.
     """
+    check_target(json, report, inputs=tuple(scans))
     from inkstrain.scoring.judge import judge, read_tolerances
     from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
 
-    check_target(json, report, inputs=tuple(scans))
     limits = read_tolerances(tolerances) if tolerances else None
     conditions = Conditions(
         printer=printer, paper=paper, ink=ink, intent=intent, black_point_compensation=bpc,
@@ -76,9 +76,9 @@ def _deliver(measured: Measured, verdict: Verdict | None, json: Path | None, rep
     if json is not None:
         contents[json] = measured.score.model_dump_json(indent=1) + "\n"
     if report is not None:
-        from inkstrain.scoring.report import score_html
+        from inkstrain.scoring.report import report_html
 
-        contents[report] = score_html(measured.score, verdict, measured.crops)
+        contents[report] = report_html(measured.score, measured.crops, verdict)
     write_all(contents)
     if not contents:
         print_data(score_text(measured.score, verdict, width=terminal_width()) + "\n")

@@ -168,12 +168,12 @@ def _rehearse(key_path: Path, folder: Path, entry: DemoPrint) -> None:
 def _score(folder: Path, entry: DemoPrint) -> Measured:
     from .judge import judge
     from .measure import score_scans
-    from .report import score_html
+    from .report import report_html
 
     measured = score_scans([folder / "scans" / f"{entry.slug}.tif"], conditions=entry.conditions)
     text = measured.score.model_dump_json(indent=1) + "\n"
     (folder / "scores" / f"{entry.slug}.json").write_text(text, encoding="utf-8")
-    html = score_html(measured.score, judge(measured.score), measured.crops)
+    html = report_html(measured.score, measured.crops, judge(measured.score))
     (folder / "reports" / f"{entry.slug}.html").write_text(html, encoding="utf-8")
     return measured
 
