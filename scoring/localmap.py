@@ -213,7 +213,7 @@ class _Additive:
             span_mm = (high[axis] - low[axis]) / px_per_mm
             pieces = int(np.clip(min(span_mm / apart_mm, distinct - 1), 1, 200))
             step = 2.0 / pieces
-            self._knots.append(-1.0 + step * np.arange(-3, pieces + 4))
+            self._knots.append(np.asarray(-1.0 + step * np.arange(-3, pieces + 4), dtype=np.float64))
         u, v = (2 * (px - low) / (high - low) - 1).T
         terms = (_basis(self._knots[0], v), u[:, None] * _basis(self._knots[1], v),
                  _basis(self._knots[2], u), v[:, None] * _basis(self._knots[3], u))  # fmt: skip
@@ -230,10 +230,9 @@ class _Additive:
         return total
 
     def _inverse(self, gram: Floats, penalty: tuple[float, float]) -> Floats:
-        normal = gram + penalty[0] * self._rough[0] + penalty[1] * self._rough[1]
-        normal[np.diag_indices_from(normal)] += _RIDGE
-        inverse: Floats = np.linalg.inv(normal)
-        return inverse
+        ridge = _RIDGE * np.eye(len(gram))
+        normal = gram + penalty[0] * self._rough[0] + penalty[1] * self._rough[1] + ridge
+        return np.asarray(np.linalg.inv(normal), dtype=np.float64)
 
     def solve(
         self, left: Floats, weights: Floats, penalties: tuple[tuple[float, float], tuple[float, float]]

@@ -125,7 +125,7 @@ def _second_look(
         if dot is not None:
             places[mark], found[mark] = dot, True
     size = np.array(finder.grey.shape[::-1])
-    inside = ((places > radius) & (places < size - radius)).all(axis=1)
+    inside: Bools = np.all((places > radius) & (places < size - radius), axis=1)
     return RoughMarks(places_px=places * factor, found=found & inside, inside=inside)
 
 

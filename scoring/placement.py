@@ -116,8 +116,7 @@ def locate(scan: ScanFile, *, build: Callable[[Recipe], Key] | None = None) -> t
     CannotMeasureError
         If no tile can be placed: no code, a mirror image, a photograph at an angle, too few dpi, a tile cut off.
     """
-    if build is None:
-        from inkstrain.targets.chart import build_key as build
+    key_of = build or _build_key
     overview = make_overview(scan)
     try:
         codes = find_codes(overview)
@@ -129,7 +128,7 @@ def locate(scan: ScanFile, *, build: Callable[[Recipe], Key] | None = None) -> t
     failed: list[CannotMeasureError] = []
     for code in codes:
         try:
-            placed.append(_place(scan, overview, code, build))
+            placed.append(_place(scan, overview, code, key_of))
         except CannotMeasureError as error:
             failed.append(error)
     if not placed:
@@ -138,6 +137,12 @@ def locate(scan: ScanFile, *, build: Callable[[Recipe], Key] | None = None) -> t
         notes = tuple(f"other-tile-left-out: {error}" for error in failed)
         placed = [_with_flags(placement, notes) for placement in placed]
     return tuple(placed)
+
+
+def _build_key(recipe: Recipe) -> Key:
+    from inkstrain.targets.chart import build_key
+
+    return build_key(recipe)
 
 
 def _with_flags(placement: Placement, flags: tuple[str, ...]) -> Placement:

@@ -151,17 +151,17 @@ class _Rows:
         first, last = x0 * self._pixel_bytes, x1 * self._pixel_bytes
         if 3 * (last - first) < self._row_bytes:
             for row, offset in enumerate(offsets.tolist()):
-                self._fill(memoryview(bytes_out[row]), offset + first)
+                self._fill(bytes_out[row].data, offset + first)
             return out
         most = max(1, _CHUNK_BYTES // self._row_bytes)
         breaks = np.flatnonzero(np.diff(offsets) != self._row_bytes) + 1
         for start, stop in zip([0, *breaks], [*breaks, len(offsets)], strict=True):
             if last - first == self._row_bytes:
-                self._fill(memoryview(bytes_out[start:stop].reshape(-1)), int(offsets[start]))
+                self._fill(bytes_out[start:stop].reshape(-1).data, int(offsets[start]))
                 continue
             for begin in range(start, stop, most):
                 rows = np.empty((min(most, stop - begin), self._row_bytes), np.uint8)
-                self._fill(memoryview(rows.reshape(-1)), int(offsets[begin]))
+                self._fill(rows.reshape(-1).data, int(offsets[begin]))
                 bytes_out[begin : begin + len(rows)] = rows[:, first:last]
         return out
 
