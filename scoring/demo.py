@@ -57,9 +57,11 @@ class DemoPrint:
         )
 
 
+_INTENTS: Final[tuple[Literal["perceptual", "relative"], ...]] = ("perceptual", "relative")
+
 PRINTS: Final = tuple(
     DemoPrint(preset=preset, printer=f"{preset.capitalize()} (invented)", intent=intent, seed=seed)
-    for seed, (preset, intent) in enumerate(itertools.product(("alder", "rowan"), ("perceptual", "relative")), start=1)
+    for seed, (preset, intent) in enumerate(itertools.product(("alder", "rowan"), _INTENTS), start=1)
 )
 """Two printers, two intents each."""
 
@@ -130,20 +132,25 @@ def _print_and_score(folder: Path, key_path: Path, steps: _Steps) -> dict[str, M
     # spawn: the same on every system, and no thread of ours is copied half-way
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(_PROCESSES, mp_context=context) as pool:
-        waiting: dict[Future[Measured | None], tuple[DemoPrint, bool]] = {
-            pool.submit(_rehearse, key_path, folder, entry): (entry, False) for entry in PRINTS
+        waiting: dict[Future[Measured | None], DemoPrint] = {
+            pool.submit(_rehearse, key_path, folder, entry): entry for entry in PRINTS
         }
         measured: dict[str, Measured] = {}
-        while waiting:
-            done, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in done:
-                entry, _ = waiting.pop(future)
-                result = future.result()
-                if result is None:
-                    waiting[pool.submit(_score, folder, entry)] = (entry, True)
-                else:
-                    measured[entry.slug] = result
-                steps.finish("scanned" if result is None else "scored")
+        try:
+            while waiting:
+                done, _ = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in done:
+                    entry = waiting.pop(future)
+                    result = future.result()
+                    if result is None:
+                        waiting[pool.submit(_score, folder, entry)] = entry
+                    else:
+                        measured[entry.slug] = result
+                    steps.finish(f"{'scanned' if result is None else 'scored'} {entry.slug}")
+        except BaseException:
+            # what has not begun need not, once something failed or Ctrl-C was pressed
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return {entry.slug: measured[entry.slug] for entry in PRINTS}
 
 
