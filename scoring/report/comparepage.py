@@ -21,7 +21,7 @@ from .ringview import chroma_top
 from .svg import Scale, figure, join, text
 from .view import basis_words, condition_rows
 from .wedgeplot import cast_plot
-from .words import element_name, number, ring_name, ring_state
+from .words import element_name, in_reading_order, number, ring_name, ring_state
 
 if TYPE_CHECKING:
     from inkstrain.scoring.compare import Comparison, Row
@@ -30,7 +30,7 @@ __all__ = ["compare_html"]
 
 _PICTURE_PX, _THUMB_PX, _WIDE_PX = 440, 150, 900
 _SHORT = 24
-_WIDTH, _LEFT, _RIGHT = 480.0, 40.0, 8.0
+_WIDTH, _LEFT, _RIGHT = 480.0, 46.0, 8.0
 _DIGITS = {"mm": 2, "ΔE00": 1, "°": 1, "C*": 1, "L*": 1}
 _COUNTED = frozenset({"contours", "not_climbing", "first_from_black"})
 _LINES = ("solid", "long dashes", "dots", "dash and dot")
@@ -124,9 +124,7 @@ def compare_html(
         )
     labels = tuple(shown.label for shown in comparison.prints)
     # a table's head has no room for a long label; the number stands for it everywhere
-    short = tuple(
-        label if len(label) <= _SHORT else f"print {n}" for n, label in enumerate(labels, 1)
-    )
+    short = tuple(label if len(label) <= _SHORT else f"print {n}" for n, label in enumerate(labels, 1))
     key = key_of(scores[0])
     rings = _rings(comparison, scores, crops, (labels, short), key)
     charts = tuple(dict.fromkeys(score.chart for score in scores))
@@ -171,7 +169,7 @@ def _rings(
     key: Key | None,
 ) -> tuple[RingPairView, ...]:
     labels, short = names
-    by_id = [{ring.id: ring for ring in score.rings()} for score in scores]
+    by_id = [{ring.id: ring for ring in in_reading_order(score.rings())} for score in scores]
     shared = [identifier for identifier in by_id[0] if all(identifier in rings for rings in by_id)]
     profiles = [ring.profile for rings_of in by_id for ring in rings_of.values()]
     c_top = chroma_top([lab for profile in profiles for lab in (profile.lab, profile.intended_lab)])

@@ -29,7 +29,7 @@ __all__ = [
 HUE_NEEDS_CHROMA = 6.0
 """C* below which hue is not drawn: its noise grows as 57°/C* for each unit (common practice, no source)."""
 
-_WIDTH, _LEFT, _RIGHT = 480.0, 40.0, 8.0
+_WIDTH, _LEFT, _RIGHT = 480.0, 46.0, 8.0
 _STRIP, _UNROLLED = 13.0, 46.0
 _SPEED_CAP = 5.0
 
@@ -70,9 +70,7 @@ class Panel:
         return Scale(self.low, self.high, self.bottom, self.top)
 
 
-def ring_plot(
-    name: str, ring: RingScore, limits: RampLimits, chroma_top: float, unrolled_uri: str | None
-) -> Markup:
+def ring_plot(name: str, ring: RingScore, limits: RampLimits, chroma_top: float, unrolled_uri: str | None) -> Markup:
     """Return the plot of one ring.
 
     Parameters
@@ -109,9 +107,7 @@ def ring_plot(
     )
 
 
-def profile_panels(
-    traces: Sequence[Trace], x: Scale, chroma_top: float, top: float
-) -> tuple[Markup, float]:
+def profile_panels(traces: Sequence[Trace], x: Scale, chroma_top: float, top: float) -> tuple[Markup, float]:
     """Return the panels of L*, C* and hue, and where they end."""
     hues = [unwrapped_hue(trace.lab, traces[0].lab) for trace in traces]
     low, high = _hue_range(traces, hues)
@@ -221,9 +217,7 @@ def _speed_panel(ring: RingScore, limits: RampLimits, x: Scale, top: float) -> t
     parts = []
     middle = share[len(share) // 2]
     for factor, class_, name in ((2.0, "share-twice", "2 × share"), (0.25, "share-quarter", "¼ share")):
-        points: Points = [
-            (x(r), y.clamped(v * factor)) for r, v in zip(profile.radius_mm, share, strict=True) if v > 0
-        ]
+        points: Points = [(x(r), y.clamped(v * factor)) for r, v in zip(profile.radius_mm, share, strict=True) if v > 0]
         parts.append(polyline(points, class_))
         # named in the hub's zone, where no line runs
         at_y = y.clamped(factor * middle) + 4.0
@@ -282,9 +276,7 @@ def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup
 
 def strip_image(uri: str, left: float, top: float, width: float, height: float) -> Markup:
     """Return a picture stretched over a box."""
-    return tag(
-        "image", href=uri, x=left, y=top, width=width, height=height, preserveAspectRatio="none", class_="strip"
-    )
+    return tag("image", href=uri, x=left, y=top, width=width, height=height, preserveAspectRatio="none", class_="strip")
 
 
 def _bands(name: str, ring: RingScore, x: Scale, top: float, bottom: float, label_y: float) -> Markup:

@@ -13,6 +13,7 @@ from .words import (
     cast_direction,
     count_word,
     flag_words,
+    in_reading_order,
     interval,
     is_seen,
     listed,
@@ -43,7 +44,7 @@ class Summary:
 
 def summarise(score: Score) -> Summary:
     """Return the summary of a score."""
-    rings = list(score.rings())
+    rings = in_reading_order(score.rings())
     found: list[Paragraph | None] = [
         _breaks(rings),
         _merged_tones(rings),
@@ -215,11 +216,7 @@ def _hues(score: Score) -> Paragraph | None:
 
 
 def _stripes(score: Score) -> Paragraph | None:
-    striped = [
-        e
-        for e in score.elements
-        if isinstance(e, RingScore | FlatFieldScore) and e.head_banding is not None
-    ]
+    striped = [e for e in score.elements if isinstance(e, RingScore | FlatFieldScore) and e.head_banding is not None]
     if not striped:
         return None
     worst = max((e.head_banding for e in striped if e.head_banding), key=lambda b: b.amplitude_l)

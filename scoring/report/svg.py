@@ -143,7 +143,7 @@ def hatch(name: str, spacing: float, *, thin: float, thick: float | None = None)
     )
 
 
-def arc_band(centre: tuple[float, float], inner: float, outer: float, class_: str, **more: object) -> Markup:
+def arc_band(centre: tuple[float, float], inner: float, outer: float, class_: str, **more: str) -> Markup:
     """Return an annulus."""
     x, y = centre
 

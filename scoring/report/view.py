@@ -33,7 +33,7 @@ from .elementviews import (
 from .geometry import sweep_of
 from .ringview import Fact, RingView, chroma_top, ring_view
 from .summary import Summary, summarise
-from .words import NOT_MEASURED, flag_words, number, plus_minus
+from .words import NOT_MEASURED, flag_words, in_reading_order, number, plus_minus
 
 __all__ = ["ReportView", "basis_words", "build_view", "condition_rows", "tile_rows"]
 
@@ -81,11 +81,9 @@ class ReportView:
     flags: tuple[str, ...]
 
 
-def build_view(
-    score: Score, crops: Mapping[str, Crop], key: Key | None, verdict: Verdict | None
-) -> ReportView:
+def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict: Verdict | None) -> ReportView:
     """Build the page's values; the same score and crops give the same values."""
-    rings = list(score.rings())
+    rings = in_reading_order(score.rings())
     c_top = chroma_top([lab for r in rings for lab in (r.profile.lab, r.profile.intended_lab)])
     space = key.space if key is not None else None
     return ReportView(
@@ -94,9 +92,7 @@ def build_view(
         summary=summarise(score),
         totals=_totals(score),
         verdict=verdict,
-        rings=tuple(
-            ring_view(f"ring-{n}", ring, crops.get(ring.id), key, c_top) for n, ring in enumerate(rings, 1)
-        ),
+        rings=tuple(ring_view(f"ring-{n}", ring, crops.get(ring.id), key, c_top) for n, ring in enumerate(rings, 1)),
         sweeps=tuple(
             sweep_view(f"sweep-{n}", e, crops.get(e.id), sweep_of(key, e.id), space)
             for n, e in enumerate(_of(score, HueSweepScore), 1)

@@ -12,7 +12,7 @@ from .words import number
 
 __all__ = ["Series", "cast_plot", "wedge_plot"]
 
-_WIDTH, _LEFT, _RIGHT = 480.0, 40.0, 10.0
+_WIDTH, _LEFT, _RIGHT = 480.0, 46.0, 10.0
 
 Series = Sequence[WedgeStep]
 
@@ -45,8 +45,7 @@ def _climb(name: str, wedge: NeutralWedgeScore, x: Scale, top: float) -> list[Ma
     """ΔL* from each step to the next, over what the file asked for: 1 is as asked, 0 is no step at all."""
     pairs = list(zip(wedge.steps, wedge.steps[1:], strict=False))
     ratio = [
-        (b.lab[0] - a.lab[0]) / (b.intended_l - a.intended_l) if b.intended_l > a.intended_l else 0.0
-        for a, b in pairs
+        (b.lab[0] - a.lab[0]) / (b.intended_l - a.intended_l) if b.intended_l > a.intended_l else 0.0 for a, b in pairs
     ]
     low, high = min(-0.5, min(ratio, default=0.0)), min(4.0, max(2.0, max(ratio, default=1.0)))
     low = max(low, -2.0)

@@ -11,6 +11,7 @@ __all__ = [
     "cast_direction",
     "element_name",
     "flag_words",
+    "in_reading_order",
     "interval",
     "is_seen",
     "limit_words",
@@ -112,6 +113,11 @@ def ring_name(ring: RingScore) -> str:
     if hue.startswith("hue-"):
         hue = "hue " + hue.removeprefix("hue-").replace("-", ".").lstrip("0") + "°"
     return f"{hue} to {end}"
+
+
+def in_reading_order(rings: Sequence[RingScore]) -> list[RingScore]:
+    """Return the rings to white, then those to black, each in the chart's order of hues."""
+    return sorted(rings, key=lambda ring: ring.kind != "ring-to-white")
 
 
 def element_name(identifier: str) -> str:

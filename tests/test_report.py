@@ -1,0 +1,335 @@
+"""The report: self-contained, hostile words harmless, marks on the right pixels, words that fit the numbers."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.judge import judge
+from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.report import report_html
+from inkstrain.scoring.report.overlay import ring_picture
+from inkstrain.scoring.report.pictures import lab_to_srgb8
+from inkstrain.scoring.report.ringplot import unwrapped_hue
+from inkstrain.scoring.report.summary import summarise
+from inkstrain.scoring.report.svg import ticks
+from inkstrain.scoring.report.words import cast_direction, number, plus_minus, ring_state
+from PIL import Image
+from report_samples import sample_print
+
+# HTML elements without an end tag (HTML Living Standard, 13.1.2)
+VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>{{ 1234*5678 }}\'&lt;'
+MOST_BYTES = 4_000_000
+
+
+class Outline(HTMLParser):
+    """Checks that every element is closed where it was opened; keeps what the tests ask about."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.headings: list[int] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag
+
+
+def outline(html: str) -> Outline:
+    parser = Outline()
+    parser.feed(html)
+    parser.close()
+    assert parser.open == []
+    return parser
+
+
+def svgs(html: str) -> list[ElementTree.Element]:
+    return [ElementTree.fromstring(text) for text in re.findall(r"<svg.*?</svg>", html, re.DOTALL)]
+
+
+@pytest.fixture(scope="module")
+def sample():
+    return sample_print()
+
+
+@pytest.fixture(scope="module")
+def html(sample) -> str:
+    score, crops, _ = sample
+    return report_html(score, crops, judge(score))
+
+
+def test_the_page_is_balanced_has_one_main_heading_and_skips_no_level(html):
+    page = outline(html)
+    assert page.headings.count(1) == 1
+    assert all(deeper - higher <= 1 for higher, deeper in zip(page.headings, page.headings[1:], strict=False))
+    assert dict(page.tags[0][1]) == {"lang": "en"}
+
+
+def test_the_page_asks_nothing_from_elsewhere_and_runs_no_script(html):
+    page = outline(html)
+    assert not re.search(r"https?:|//[a-z]", re.sub(r"data:image/[a-z]+;base64,[A-Za-z0-9+/=]+", "", html))
+    assert "@import" not in html
+    assert "url(" not in re.sub(r"url\(#[a-z0-9-]+\)", "", html)
+    assert not {"script", "link", "iframe", "object", "form"} & {tag for tag, _ in page.tags}
+    for tag, attributes in page.tags:
+        assert not [name for name in attributes if name.startswith("on")]
+        for name in ("src", "href"):
+            assert (attributes.get(name) or "#").startswith(("#", "data:image/")), (tag, attributes)
+    policy = next(a["content"] for t, a in page.tags if a.get("http-equiv") == "Content-Security-Policy")
+    assert "default-src 'none'" in policy
+    assert "script" not in policy
+
+
+def test_the_page_stays_small(html):
+    assert len(html.encode()) < MOST_BYTES
+
+
+def test_ids_are_unique_and_every_reference_has_its_target(html):
+    page = outline(html)
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    wanted = {a["href"][1:] for t, a in page.tags if t == "a"} | {a["for"] for t, a in page.tags if t == "label"}
+    wanted |= {part for _, a in page.tags for part in (a.get("aria-labelledby") or "").split()}
+    wanted |= set(re.findall(r"url\(#([a-z0-9-]+)\)", html))
+    assert wanted <= set(ids)
+
+
+def test_every_drawing_has_a_title_and_every_picture_a_text(html):
+    drawings = svgs(html)
+    assert len(drawings) > 16 * 3
+    for drawing in drawings:
+        assert drawing[0].tag == "title"
+        assert drawing[0].text
+        assert drawing.get("aria-hidden") == "true" or drawing.get("aria-labelledby")
+    assert all("alt" in attributes for tag, attributes in outline(html).tags if tag == "img")
+
+
+@pytest.mark.parametrize("place", ["conditions", "title", "flags", "scan", "hue"])
+def test_hostile_words_stay_words(sample, place):
+    score, crops, _ = sample
+    title = HOSTILE if place == "title" else None
+    if place == "conditions":
+        words = {name: HOSTILE for name in Conditions.model_fields if name != "black_point_compensation"}
+        score = score.model_copy(update={"conditions": Conditions(**words)})
+    if place == "flags":
+        score = score.model_copy(update={"flags": (HOSTILE,)})
+    if place == "scan":
+        tile = score.tiles[0].model_copy(update={"scan": HOSTILE, "flags": (HOSTILE,)})
+        score = score.model_copy(update={"tiles": (tile,)})
+    if place == "hue":
+        ring = score.rings()[0].model_copy(update={"hue": HOSTILE, "id": HOSTILE, "flags": (HOSTILE,)})
+        score = score.model_copy(update={"elements": (ring, *score.elements[1:])})
+    page = report_html(score, crops, judge(score), title=title)
+    parsed = outline(page)
+    assert "script" not in {tag for tag, _ in parsed.tags}
+    assert "<img src=x" not in page
+    assert "onerror=alert(2)&gt;" in page
+    assert "7006652" not in page
+
+
+def test_the_same_score_read_back_gives_the_same_page(sample, html):
+    score, crops, key = sample
+    kept = Score.model_validate_json(score.model_dump_json(by_alias=True))
+    assert report_html(kept, crops, judge(kept)) == html
+    assert report_html(kept, crops, judge(kept), key=key) == html
+
+
+def test_a_measured_value_brings_its_own_crops(sample, html):
+    class Measured:
+        def __init__(self, score, crops):
+            self.score, self.crops = score, crops
+
+    score, crops, _ = sample
+    assert report_html(Measured(score, crops), verdict=judge(score)) == html
+
+
+def test_a_key_of_another_chart_is_refused(sample):
+    score, crops, key = sample
+    with pytest.raises(ValueError, match="OTHER"):
+        report_html(score, crops, key=key.model_copy(update={"chart": "OTHER"}))
+
+
+def test_without_scans_the_rings_are_redrawn_and_it_is_said(sample):
+    page = report_html(sample[0])
+    outline(page)
+    assert page.count("Redrawn from the measured profile") == 16
+
+
+def test_marks_land_on_the_pixel_that_was_measured(sample):
+    """A disc with an edge at a known radius, off-centre: the drawn circle passes through the edge's pixels."""
+    score, _, _ = sample
+    px_per_mm, edge_mm = 10.0, 9.3
+    centre_mm, origin_mm = (61.37, 48.12), (40.25, 30.5)
+    ys, xs = np.mgrid[0:400, 0:430]
+    # sheet mm of every pixel's centre: pixel (0, 0) has its centre at (0.5, 0.5)
+    x_mm, y_mm = origin_mm[0] + (xs + 0.5) / px_per_mm, origin_mm[1] + (ys + 0.5) / px_per_mm
+    inside = np.hypot(x_mm - centre_mm[0], y_mm - centre_mm[1]) < edge_mm
+    image = np.repeat(np.where(inside, 40, 220).astype(np.uint8)[..., None], 3, axis=-1)
+    crop = Crop(image=image, px_per_mm=px_per_mm, origin_mm=origin_mm)
+    ring = next(r for r in score.rings() if r.id == "ring-to-black-violet")
+    contour = ring.contours[0].model_copy(update={"inner_mm": edge_mm, "outer_mm": edge_mm, "radius_mm": edge_mm})
+    ring = ring.model_copy(update={"contours": (contour,), "flat_bands": ()})
+    for half_mm in (None, 12.0):
+        drawing = ElementTree.fromstring(ring_picture("p", ring, crop, centre_mm, half_mm=half_mm))
+        picture = next(e for e in drawing.iter("image"))
+        left, top = float(picture.get("x")), float(picture.get("y"))
+        wide, high = float(picture.get("width")), float(picture.get("height"))
+        shown = np.asarray(Image.open(io.BytesIO(base64.b64decode(picture.get("href").split(",")[1]))).convert("L"))
+        circle = next(e for e in drawing.iter("circle"))
+        x, y, radius = (float(circle.get(name)) for name in ("cx", "cy", "r"))
+        for angle in np.deg2rad(np.arange(0, 360, 10)):
+            values = []
+            for step_mm in (-0.15, 0.15):
+                at_x = x + (radius + step_mm) * np.cos(angle)
+                at_y = y + (radius + step_mm) * np.sin(angle)
+                column = int((at_x - left) / wide * shown.shape[1])
+                row = int((at_y - top) / high * shown.shape[0])
+                values.append(int(shown[row, column]))
+            assert values[0] < 100 < 160 < values[1]
+
+
+def test_bands_on_the_plot_stand_at_their_radii(html):
+    plot = next(d for d in svgs(html) if d[0].text == "blue to black against radius")
+    ticks_at = {t.text: float(t.get("x")) for t in plot.iter("text") if t.get("text-anchor") == "middle"}
+    scale = (ticks_at["15"] - ticks_at["5"]) / 10.0
+    ring = next(e for e in plot.iter("rect") if e.get("class") == "band-ring")
+    flat = next(e for e in plot.iter("rect") if e.get("class") == "band-flat")
+    for rect, (inner, outer) in ((ring, (9.05, 9.55)), (flat, (10.1, 11.9))):
+        assert float(rect.get("x")) == pytest.approx(ticks_at["5"] + (inner - 5.0) * scale, abs=0.02)
+        assert float(rect.get("width")) == pytest.approx((outer - inner) * scale, abs=0.02)
+
+
+def test_states_name_the_ring_and_the_flat_band(sample):
+    states = {ring.id: ring_state(ring)[1].replace("\u2060", "").replace("\u00a0", " ") for ring in sample[0].rings()}
+    assert states["ring-to-black-violet"] == "ring at 9.3 mm"
+    assert states["ring-to-black-red"] == "faint ring at 9.3 mm"
+    assert states["ring-to-black-blue"] == "ring at 9.3 mm, flat 10.1–11.9 mm"
+    assert states["ring-to-white-magenta"] == "even"
+
+
+def test_the_summary_counts_what_the_score_holds(sample):
+    summary = summarise(sample[0])
+    assert summary.headline == (
+        "Two of the sixteen fades break into a visible ring, and three lose tones along the way."
+    )
+    words = {paragraph.lead: paragraph.text for paragraph in summary.paragraphs}
+    assert "violet to black" in words["Rings"].split(";")[0]
+    assert "steps 3 and 4" in words["Black and white"]
+    assert "no colour profile" in words["Could not be told"]
+    trusted = summarise(sample_print(basis="scanner-profile")[0])
+    assert "no colour profile" not in {p.lead: p.text for p in trusted.paragraphs}["Could not be told"]
+
+
+def test_a_clean_print_is_called_clean(sample):
+    score = sample[0]
+    clean = tuple(
+        r.model_copy(
+            update={"contours": (), "flat_bands": (), "hue_swings": (), "reversals": (), "ripples": (),
+                    "evenness": 0.97}
+        )
+        for r in score.rings()
+    )  # fmt: skip
+    summary = summarise(score.model_copy(update={"elements": clean}))
+    assert summary.headline == "None of the sixteen fades breaks or goes flat."
+    assert {p.lead: p.text for p in summary.paragraphs}["Even fades"] == "Every fade is even from end to end."
+
+
+def test_what_was_not_measured_is_said_and_not_drawn_as_a_number(sample):
+    score, crops, _ = sample
+    ring = score.rings()[0]
+    empty = ring.profile.model_copy(update={"speed_de00_per_mm": (), "intended_speed_de00_per_mm": ()})
+    unknown = ring.model_copy(
+        update={"profile": empty, "reach": None, "evenness": None, "core_mm": None, "fall_off_mm": None}
+    )
+    page = report_html(score.model_copy(update={"elements": (unknown,), "black": None}), crops)
+    outline(page)
+    assert "not kept in this score" in page
+    assert page.count("not measured") >= 4
+    assert "None" not in re.sub(r"<style>.*?</style>|base64,[A-Za-z0-9+/=]+|None of the", "", page, flags=re.DOTALL)
+
+
+def test_the_palette_is_neutral_and_its_text_has_contrast():
+    """WCAG 2.1, 1.4.3: 4.5 to 1 for text; the page adds no hue of its own beside the print's colours."""
+    from importlib import resources
+
+    css = resources.files("inkstrain.scoring.report").joinpath("page.css").read_text(encoding="utf-8")
+    assert all(_neutral(colour) for colour in re.findall(r"#([0-9a-f]{3,6})\b", css))
+    for block in re.findall(r":root \{(.*?)\}", css, re.DOTALL):
+        named = dict(re.findall(r"--([a-z]+): #([0-9a-f]{3,6})\b", block))
+        for text in ("ink", "soft"):
+            for ground in ("page", "sheet"):
+                assert _contrast(named[text], named[ground]) >= 4.5
+
+
+def _channels(colour: str) -> list[int]:
+    if len(colour) in (3, 4):
+        return [int(c * 2, 16) for c in colour[:3]]
+    return [int(colour[i : i + 2], 16) for i in (0, 2, 4)]
+
+
+def _neutral(colour: str) -> bool:
+    return len(set(_channels(colour))) == 1
+
+
+def _contrast(one: str, other: str) -> float:
+    # relative luminance of a neutral, WCAG 2.1
+    light = []
+    for colour in (one, other):
+        value = _channels(colour)[0] / 255
+        light.append(value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4)
+    return (max(light) + 0.05) / (min(light) + 0.05)
+
+
+def test_lab_becomes_srgb_as_published():
+    # sRGB primaries for D50 (Bradford), from memory: red is L* 54.29, a* 80.81, b* 69.89
+    assert lab_to_srgb8([54.29, 80.81, 69.89]).tolist() == pytest.approx([255, 0, 0], abs=1)
+    assert lab_to_srgb8([100.0, 0.0, 0.0]).tolist() == [255, 255, 255]
+    # CIE 15: L* 50 is Y 0.1842, encoded 0.466 by IEC 61966-2-1
+    assert lab_to_srgb8([50.0, 0.0, 0.0]).tolist() == pytest.approx([119, 119, 119], abs=1)
+
+
+def test_hue_does_not_jump_at_360_and_is_absent_near_grey():
+    angles = np.deg2rad([340.0, 350.0, 5.0, 20.0])
+    lab = [(50.0, 40 * np.cos(t), 40 * np.sin(t)) for t in angles]
+    hue = unwrapped_hue([(50.0, 1.0, 1.0), *lab], lab)
+    assert hue[0] is None
+    assert np.diff(hue[1:]) == pytest.approx([10.0, 15.0, 15.0])
+
+
+def test_numbers_are_rounded_with_a_true_minus_and_without_minus_zero():
+    assert number(-0.04) == "0.0"
+    assert number(-1.25, 1) == "−1.2"
+    assert number(None) == "not measured"
+    assert plus_minus(9.3012, 0.012, 2, "mm") == "9.30 ± 0.02\u00a0mm"
+    assert plus_minus(9.3, 0.0001, 2, "mm") == "9.30 ± 0.01\u00a0mm"
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "word"), [(5, 0, "red"), (0, 5, "yellow"), (-5, 0, "green"), (0, -5, "blue"), (3, -3, "magenta")]
+)
+def test_casts_are_named_by_their_direction(a, b, word):
+    assert cast_direction(a, b) == word
+
+
+def test_ticks_are_round_and_inside():
+    assert ticks(0, 100, 4) == [0, 50, 100]
+    assert ticks(-2.3, 2.3, 4) == [-2, 0, 2]
+    assert ticks(0, 1, 5) == pytest.approx([0, 0.2, 0.4, 0.6, 0.8, 1.0])
