@@ -18,7 +18,7 @@ from .draw import DamageRanges, draw_damage, draw_ring_damage
 from .geometry import ScanGeometry
 from .inkjet import INKJETS, VirtualInkjet, inkjet
 from .options import NozzleGap, PrintOptions, ScanOptions
-from .printers import IccPrinter, IdentityPrinter, Printer
+from .printers import IccPrinter, IdentityPrinter, Printer, icc_printer
 from .rehearse import check_damages, rehearse, rehearse_array
 from .ringpath import RingPath, ring_path
 from .spelling import DAMAGE_HELP, parse_damage
@@ -54,6 +54,7 @@ __all__ = [
     "check_damages",
     "draw_damage",
     "draw_ring_damage",
+    "icc_printer",
     "inkjet",
     "parse_damage",
     "rehearse",

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
+from ..errors import WrongUsageError
 from ..key import HueSweep, NeutralWedge, Ring, Sheet
+from ..recipe import Recipe
 from .damage import (
     Cast,
     Damage,
@@ -24,10 +26,13 @@ from .damage import (
     RingDamage,
     Step,
 )
+from .printers import IdentityPrinter, Printer
+from .ringpath import check_ring_damage
 
 __all__ = ["DamageRanges", "draw_damage", "draw_ring_damage"]
 
 Pair = tuple[float, float]
+_TRIES: Final = 30
 RingKind = Literal["held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave"]
 
 
@@ -59,13 +64,20 @@ class DamageRanges(BaseModel):
     cast_ab: Pair = (-4.0, 4.0)
 
 
-def draw_damage(rng: np.random.Generator, sheet: Sheet, ranges: DamageRanges | None = None) -> tuple[Damage, ...]:
-    """Return damage for a sheet: rings by `draw_ring_damage`, a merged stretch a sweep, one or two faults a wedge."""
+def draw_damage(
+    rng: np.random.Generator, sheet: Sheet, recipe: Recipe, printer: Printer | None = None,
+    ranges: DamageRanges | None = None,
+) -> tuple[Damage, ...]:  # fmt: skip
+    """Return damage for a sheet: rings by `draw_ring_damage`, a merged stretch a sweep, one or two faults a wedge.
+
+    A ring's damage is drawn again where the printer's path has not the contrast that was drawn.
+    """
     ranges = ranges or DamageRanges()
+    printer = printer or IdentityPrinter()
     drawn: list[Any] = []
     for element in (e for tile in sheet.tiles for e in tile.elements):
         if isinstance(element, Ring):
-            drawn += draw_ring_damage(rng, element, ranges)
+            drawn += _possible(rng, element, recipe, printer, ranges)
         elif isinstance(element, HueSweep) and rng.random() >= ranges.clean:
             width, level = rng.uniform(*ranges.merged_deg), rng.choice(["full", "tint", "shade"])
             start = rng.uniform(10.0, 350.0 - width)
@@ -77,6 +89,19 @@ def draw_damage(rng: np.random.Generator, sheet: Sheet, ranges: DamageRanges | N
                 a, b = rng.uniform(*ranges.cast_ab, 2)
                 drawn.append(Cast(element.id, float(a), float(b)))
     return tuple(drawn)
+
+
+def _possible(
+    rng: np.random.Generator, ring: Ring, recipe: Recipe, printer: Printer, ranges: DamageRanges
+) -> Sequence[RingDamage]:
+    for _ in range(_TRIES):
+        drawn = draw_ring_damage(rng, ring, ranges)
+        try:
+            check_ring_damage(ring, recipe, printer, drawn)
+        except WrongUsageError:
+            continue
+        return drawn
+    return ()
 
 
 def draw_ring_damage(rng: np.random.Generator, ring: Ring, ranges: DamageRanges) -> Sequence[RingDamage]:

@@ -37,6 +37,8 @@ class InkSet:
         Excess of the tone response's slope below ``kink_at``, as where a light ink gives way to a dark one.
     kink_at
         Nominal coverage of that place.
+    trapping_loss
+        How much less dense overprints are than the sum of their inks, for each ink after the first.
     paper_warmth, paper_reflectance
         Paper: reflectance at 550 nm, and its relative fall from there to 400 nm.
     gloss
@@ -47,6 +49,7 @@ class InkSet:
     gain: tuple[float, float, float, float] = (0.12, 0.12, 0.10, 0.14)
     kink: float = 0.0
     kink_at: float = 0.4
+    trapping_loss: float = 0.06
     paper_warmth: float = 0.02
     paper_reflectance: float = 0.90
     gloss: float = 0.003
@@ -97,8 +100,7 @@ def _paper(inks: InkSet) -> Array:
 def _root_overprints(inks: InkSet) -> Array:
     """Return square roots of the sixteen overprints' reflectances (16, wavelengths)."""
     density = _DOTS @ (np.asarray(inks.density)[:, None] * _ink_shapes())
-    # overprinted inks trap less than their sum
-    density = density * (1 - 0.06 * np.maximum(_DOTS.sum(axis=1) - 1, 0))[:, None]
+    density = density * (1 - inks.trapping_loss * np.maximum(_DOTS.sum(axis=1) - 1, 0))[:, None]
     return np.asarray(np.sqrt(inks.gloss + (1 - inks.gloss) * _paper(inks) * 10.0**-density))
 
 

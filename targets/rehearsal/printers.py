@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final, Literal, Protocol, runtime_checkable
 
 import numpy as np
@@ -15,10 +16,19 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from ..colorimetry import WHITE_D50
-from ..errors import WrongUsageError
+from ..errors import CannotMeasureError, WrongUsageError
 from ..spaces import icc_profile, rgb_to_xyz
 
-__all__ = ["INTENTS", "IccPrinter", "IdentityPrinter", "Intent", "Printer", "print_raster", "print_table"]
+__all__ = [
+    "INTENTS",
+    "IccPrinter",
+    "IdentityPrinter",
+    "Intent",
+    "Printer",
+    "icc_printer",
+    "print_raster",
+    "print_table",
+]
 
 Array = NDArray[np.float64]
 Triple = tuple[float, float, float]
@@ -121,6 +131,23 @@ class IccPrinter:
         )  # fmt: skip
         xyz = np.asarray(out, dtype=np.float64).reshape(*rgb.shape[:-1], 3)
         return np.asarray(xyz / _profile_white(self.profile) * WHITE_D50)
+
+
+def icc_printer(path: Path, intent: Intent = "relative", *, bpc: bool | None = None) -> IccPrinter:
+    """Return the printer of an ICC profile file, named by the file.
+
+    Raises
+    ------
+    CannotMeasureError
+        If the file cannot be read.
+    WrongUsageError
+        If it is not a printer's profile.
+    """
+    try:
+        profile = path.read_bytes()
+    except OSError as error:
+        raise CannotMeasureError(f"The profile {path} cannot be read: {error.strerror}.") from error
+    return IccPrinter(profile, intent, bpc, name=path.stem)
 
 
 @functools.lru_cache(maxsize=8)

@@ -124,7 +124,7 @@ def scan_geometry(sheet: Sheet, print_options: PrintOptions, scan_options: ScanO
     # the wobble is left out here: it moves an edge by less than the margin
     still = trial.model_copy(update={"view_centre_mm": tuple(centre.tolist()), "wobble_mm": 0.0})
     extent = 2 * np.abs(still.scan_px_of_sheet_mm(corners) - still.scan_px_of_sheet_mm(centre)).max(axis=0)
-    pixels = np.maximum(np.ceil(extent + 2 * scan_options.margin_mm / trial.pixel_mm), 1).astype(int)
+    pixels = np.maximum(np.ceil(extent + 2 * scan_options.margin_mm / trial.pixel_mm - 1e-6), 1).astype(int)
     return still.model_copy(
         update={"width_px": int(pixels[0]), "height_px": int(pixels[1]), "wobble_mm": scan_options.wobble_mm}
     )
