@@ -232,7 +232,7 @@ def _check_rough(where: str, scan: ScanFile, tile: Tile, rough: RoughMarks) -> F
     found = rough.found
     if found.sum() < _LEAST_MARKS:
         if (~rough.inside).mean() > _MOST_OUTSIDE:
-            raise _cut_off(where, tile, marks_mm[~rough.inside])
+            raise _cut_off(where, tile, rough)
         raise _too_few(where, int(found.sum()), tile)
     affine = affine_fit(marks_mm[found], rough.places_px[found])
     apart_mm = _bend_mm(marks_mm[found], rough.places_px[found], affine)
@@ -247,8 +247,7 @@ def _check_rough(where: str, scan: ScanFile, tile: Tile, rough: RoughMarks) -> F
     points_px = points_mm @ affine[:, :2].T + affine[:, 2]
     lost = ((points_px < 0) | (points_px > (scan.width, scan.height))).any(axis=1)
     if outside.mean() > _MOST_OUTSIDE or lost.any():
-        gone = np.concatenate([marks_mm[outside], points_mm[lost]])
-        raise _cut_off(where, tile, gone)
+        raise _cut_off(where, tile, rough)
     if found.sum() < _LEAST_FOUND * rough.inside.sum():
         raise _too_few(where, int(found.sum()), tile)
     return affine
@@ -268,19 +267,20 @@ def _too_few(where: str, count: int, tile: Tile) -> CannotMeasureError:
     )
 
 
-def _cut_off(where: str, tile: Tile, gone_mm: Floats) -> CannotMeasureError:
-    """Return the error that names the sides, as printed, that the scan lacks."""
-    x, y, width, height = tile.box_mm
-    east, south = ((gone_mm - (x + width / 2, y + height / 2)) / (width / 2, height / 2)).T
-    sides = [
-        name
-        for name, depth in (("left", -east), ("right", east), ("top", -south), ("bottom", south))
-        # a side is cut where what is missing lies nearer to it than to the sides across it
-        if (depth > np.where(np.isin(name, ("left", "right")), np.abs(south), np.abs(east)) - 0.05).mean() > 0.3
-    ]
+def _cut_off(where: str, tile: Tile, rough: RoughMarks) -> CannotMeasureError:
+    """Return the error that names the sides, as printed, whose row of marks the scan lacks."""
+    x, y = np.array(tile.marks_mm).T
+    edges = {
+        "left": x - x.min(), "right": x.max() - x, "top": y - y.min(), "bottom": y.max() - y,
+    }  # fmt: skip
+    lost = {side: float((~rough.inside)[away < 2.0].mean()) for side, away in edges.items()}
+    # half a tile lacks half of two more sides, which is no news
+    limit = min(0.8, max(lost.values()))
+    sides = [side for side, share in lost.items() if share >= limit]
+    named = f"{', '.join(sides[:-1])} and {sides[-1]} edges" if len(sides) > 1 else f"{sides[0]} part"
+    lies = "lie" if len(sides) > 1 else "lies"
     return CannotMeasureError(
-        f"The {' and '.join(sides) or 'outer'} part of {where} lies outside the picture. "
-        "Lay the whole tile on the glass and scan it again."
+        f"The {named} of {where} {lies} outside the picture. Lay the whole tile on the glass and scan it again."
     )
 
 
