@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from inkstrain.scoring.model import (
+    DeltaE,
     FlatFieldScore,
     HueSweepScore,
     NeutralWedgeScore,
@@ -353,14 +354,20 @@ def _flat_checks(flat: FlatFieldScore, limits: FlatFieldLimits) -> Iterator[_Che
     )
 
 
-def _difference_checks(element: str, difference: Any, limits: Any, where: str = "") -> Iterator[_Check]:
-    for measure, value, name in (
-        ("max_mean_de00", difference.mean, "mean difference from the file"),
-        ("max_p95_de00", difference.p95, "difference from the file, 95th percentile"),
+def _difference_checks(
+    element: str,
+    difference: DeltaE | None,
+    limits: RingLimits | HueSweepLimits | NeutralWedgeLimits | PatchFieldLimits,
+    where: str = "",
+) -> Iterator[_Check]:
+    mean, p95 = (difference.mean, difference.p95) if difference is not None else (None, None)
+    for measure, value, limit, name in (
+        ("max_mean_de00", mean, limits.max_mean_de00, "mean difference from the file"),
+        ("max_p95_de00", p95, limits.max_p95_de00, "difference from the file, 95th percentile"),
     ):
         yield _Check(
-            element=element, measure=measure, value=value, limit=getattr(limits, measure), what=name,
-            unit=" ΔE00", colour=True, where=where,
+            element=element, measure=measure, value=value, limit=limit, what=name, unit=" ΔE00", colour=True,
+            where=where,
         )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from inkstrain.scoring.judge import EXAMPLE_TOLERANCES, Tolerances, judge, read_tolerances
 from inkstrain.scoring.model import Score
@@ -58,6 +60,11 @@ def found(verdict, measure: str) -> set[str]:
 def test_the_example_file_says_the_defaults(tolerances_from):
     assert tolerances_from(EXAMPLE_TOLERANCES) == Tolerances()
     assert tolerances_from("") == Tolerances()
+
+
+def test_the_example_beside_the_program_is_the_same_text():
+    path = Path(__file__).parent.parent / "examples" / "tolerances.toml"
+    assert path.read_text(encoding="utf-8") == EXAMPLE_TOLERANCES
 
 
 def test_the_example_file_names_every_limit():

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.judge import judge
-from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.model import Conditions, DeltaEPair, RingProfile, Score
 from inkstrain.scoring.report import report_html
 from inkstrain.scoring.report.overlay import ring_picture
 from inkstrain.scoring.report.pictures import lab_to_srgb8
 from inkstrain.scoring.report.ringplot import unwrapped_hue
 from inkstrain.scoring.report.summary import summarise
 from inkstrain.scoring.report.svg import ticks
-from inkstrain.scoring.report.words import cast_direction, number, plus_minus, ring_state
+from inkstrain.scoring.report.words import cast_direction, flag_words, number, plus_minus, ring_state
 from PIL import Image
 from report_samples import sample_print
 
@@ -209,11 +209,11 @@ def test_marks_land_on_the_pixel_that_was_measured(sample):
 def test_bands_on_the_plot_stand_at_their_radii(html):
     plot = next(d for d in svgs(html) if d[0].text == "blue to black against radius")
     ticks_at = {t.text: float(t.get("x")) for t in plot.iter("text") if t.get("text-anchor") == "middle"}
-    scale = (ticks_at["15"] - ticks_at["5"]) / 10.0
+    scale = (ticks_at["14"] - ticks_at["4"]) / 10.0
     ring = next(e for e in plot.iter("rect") if e.get("class") == "band-ring")
     flat = next(e for e in plot.iter("rect") if e.get("class") == "band-flat")
     for rect, (inner, outer) in ((ring, (9.05, 9.55)), (flat, (10.1, 11.9))):
-        assert float(rect.get("x")) == pytest.approx(ticks_at["5"] + (inner - 5.0) * scale, abs=0.02)
+        assert float(rect.get("x")) == pytest.approx(ticks_at["4"] + (inner - 4.0) * scale, abs=0.02)
         assert float(rect.get("width")) == pytest.approx((outer - inner) * scale, abs=0.02)
 
 
@@ -259,8 +259,13 @@ def test_what_was_not_measured_is_said_and_not_drawn_as_a_number(sample):
     unknown = ring.model_copy(
         update={"profile": empty, "reach": None, "evenness": None, "core_mm": None, "fall_off_mm": None}
     )
-    page = report_html(score.model_copy(update={"elements": (unknown,), "black": None}), crops)
+    gone = {name: () for name in RingProfile.model_fields if name != "attainable_lab"}
+    bare = unknown.model_copy(
+        update={"id": "bare", "profile": RingProfile(**gone), "delta_e00": DeltaEPair(intended=None)}
+    )
+    page = report_html(score.model_copy(update={"elements": (unknown, bare), "black": None}), crops)
     outline(page)
+    assert "no profile was measured" in page
     assert "not kept in this score" in page
     assert page.count("not measured") >= 4
     assert "None" not in re.sub(r"<style>.*?</style>|base64,[A-Za-z0-9+/=]+|None of the", "", page, flags=re.DOTALL)
@@ -320,6 +325,18 @@ def test_numbers_are_rounded_with_a_true_minus_and_without_minus_zero():
     assert number(None) == "not measured"
     assert plus_minus(9.3012, 0.012, 2, "mm") == "9.30 ± 0.02\u00a0mm"
     assert plus_minus(9.3, 0.0001, 2, "mm") == "9.30 ± 0.01\u00a0mm"
+
+
+@pytest.mark.parametrize(
+    ("flag", "words"),
+    [
+        ("low-resolution: 72 dpi; more is better", "low resolution: 72 dpi; more is better"),
+        ("paper-clipped", "paper clipped"),
+        ("A sentence: with a colon", "A sentence: with a colon"),
+    ],
+)
+def test_flags_are_readable(flag, words):
+    assert flag_words(flag) == words
 
 
 @pytest.mark.parametrize(

@@ -50,6 +50,8 @@ class SweepRowView:
     name: str
     plot: Markup
     facts: tuple[Fact, ...]
+    merged: bool
+    broken: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +133,8 @@ def sweep_view(
                 name=_LEVELS[row.level],
                 plot=row_plot(f"{anchor}-{index}", row, top, uri),
                 facts=_row_facts(row),
+                merged=bool(row.merged),
+                broken=bool(row.order_breaks),
             )
         )
     return SweepView(anchor=anchor, picture=_picture(crop), rows=tuple(rows), flags=_flags(sweep.flags))
@@ -248,7 +252,7 @@ def flat_view(flat: FlatFieldScore, crop: Crop | None) -> FlatView:
         Fact(name="grain", value=number(flat.grain_l, 2, "L*"), meaning="scatter from pixel to pixel"),
         Fact(name="unevenness", value=number(flat.unevenness_l, 2, "L*"), meaning="slow drift across the field"),
         Fact(name="stripes", value=banding),
-        Fact(name="ΔE00 to the file", value=number(flat.delta_e00.intended.mean, 1, "mean")),
+        Fact(name="ΔE00 to the file", value=difference_words(flat.delta_e00.intended)),
     )
     return FlatView(
         name=element_name(flat.id), picture=_picture(crop), facts=facts, flags=_flags(flat.flags)

@@ -99,7 +99,8 @@ def redrawn_ring(
     size = round(2 * half * px_per_mm)
     offset = (np.arange(size) + 0.5) / px_per_mm - half
     distance = np.hypot(offset[:, None], offset[None, :])
-    colours = lab_to_srgb8(labs)
+    # without a profile a mid-grey disc stands in
+    colours = lab_to_srgb8(labs if len(labs) else [(50.0, 0.0, 0.0)])
     index = np.clip(np.searchsorted(np.asarray(radius_mm), distance), 0, len(colours) - 1)
     image = np.where(distance[..., None] <= outer_mm, colours[index], np.uint8(255))
     return Crop(

@@ -257,6 +257,8 @@ def _compact(top: float) -> Callable[[float], str]:
 def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup, float]:
     """The ramp as colours on the same radius scale: asked for, printed, and the scan cut open."""
     profile = ring.profile
+    if not profile.radius_mm:
+        return text(x.start, 12.0, "no profile was measured", class_="panel-title"), 16.0
     step = profile.radius_mm[1] - profile.radius_mm[0] if len(profile.radius_mm) > 1 else 1.0
     start, end = x(profile.radius_mm[0] - step / 2), x(profile.radius_mm[-1] + step / 2)
     parts: list[Markup] = []
@@ -303,7 +305,7 @@ def _bands(name: str, ring: RingScore, x: Scale, top: float, bottom: float, labe
 def radius_axis(x: Scale, limits: RampLimits, top: float, bottom: float) -> Markup:
     """Return the radius axis, and where hub and rim begin."""
     parts = [tag("line", x1=x.start, x2=x.end, y1=bottom, y2=bottom, class_="axis")]
-    for value in ticks(0.0, limits.outer_mm, 9):
+    for value in ticks(0.0, limits.outer_mm, 10):
         parts.append(tag("line", x1=x(value), x2=x(value), y1=bottom, y2=bottom + 4.0, class_="axis"))
         parts.append(text(x(value), bottom + 16.0, f"{value:g}", class_="tick", text_anchor="middle"))
     parts.append(text(x.end, bottom + 30.0, "millimetres from the centre", class_="tick", text_anchor="end"))

@@ -53,6 +53,7 @@ def summarise(score: Score) -> Summary:
         _neutral(score),
         _hues(score),
         _stripes(score),
+        _scan(score),
         _not_told(score, rings),
     ]
     return Summary(headline=_headline(rings), paragraphs=tuple(p for p in found if p is not None))
@@ -73,7 +74,7 @@ def _headline(rings: Sequence[RingScore]) -> str:
     else:
         sentence = f"{count_word(broken)} {of_all} {'breaks' if broken == 1 else 'break'} into a visible ring"
         sentence += f", and {count_word(flat)} {lose}." if flat else "."
-    return sentence[0].upper() + sentence[1:]
+    return _sentence(sentence)
 
 
 def _breaks(rings: Sequence[RingScore]) -> Paragraph | None:
@@ -114,7 +115,7 @@ def _merged_tones(rings: Sequence[RingScore]) -> Paragraph | None:
         for ring, band in bands[:4]
     ]
     more = f" {len(bands) - 4} more are listed below." if len(bands) > 4 else ""
-    return Paragraph("Merged tones", "; ".join(items)[:1].upper() + "; ".join(items)[1:] + "." + more)
+    return Paragraph("Merged tones", _sentence("; ".join(items)) + more)
 
 
 def _even_fades(rings: Sequence[RingScore]) -> Paragraph | None:
@@ -227,6 +228,14 @@ def _stripes(score: Score) -> Paragraph | None:
     )
 
 
+def _scan(score: Score) -> Paragraph | None:
+    flags = dict.fromkeys(flag for tile in score.tiles for flag in tile.flags)
+    if not flags:
+        return None
+    words = "; ".join(flag_words(flag) for flag in flags)
+    return Paragraph("About the scan", _sentence(words))
+
+
 def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
     sentences = []
     if score.colour_basis.kind == "assumed":
@@ -241,5 +250,9 @@ def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
         sentences.append("Whether some of the rings would be seen at a usual distance.")
     if not any(ring.profile.attainable_lab for ring in rings) and any(r.contours for r in rings):
         sentences.append("Whether profile or printer made the rings: no printer profile was given.")
-    sentences += [flag_words(flag).capitalize() + "." for flag in score.flags]
+    sentences += [_sentence(flag_words(flag)) for flag in score.flags]
     return Paragraph("Could not be told", " ".join(sentences)) if sentences else None
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:].rstrip(".") + "."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from inkstrain.scoring.model import Conditions, Contour, RingScore
@@ -35,6 +36,7 @@ _COUNTS = (
     "thirteen", "fourteen", "fifteen", "sixteen",
 )  # fmt: skip
 
+_FLAG_NAME = re.compile(r"[a-z0-9-]+")
 _FLAGS = {
     "specks-rejected": "dust or specks were left out of the averages",
     "clipped": "the scan is clipped: some tones lie outside what the scanner kept",
@@ -137,8 +139,13 @@ def print_name(conditions: Conditions, fallback: str = "An unnamed print") -> st
 
 
 def flag_words(flag: str) -> str:
-    """Return a flag in words; one that is not known here is shown as it is, readable."""
-    return _FLAGS.get(flag, flag.replace("-", " ") if " " not in flag else flag)
+    """Return a flag in words: ``name: sentence`` with a readable name, a bare name by its meaning if known."""
+    name, colon, sentence = flag.partition(": ")
+    if not _FLAG_NAME.fullmatch(name):
+        return flag
+    if colon:
+        return f"{name.replace('-', ' ')}: {sentence}"
+    return _FLAGS.get(name, name.replace("-", " "))
 
 
 def limit_words(measure: str) -> str:
