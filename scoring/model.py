@@ -30,9 +30,9 @@ __all__ = [
     "NeutralWedgeScore",
     "PatchFieldScore",
     "Reversal",
-    "Ripple",
     "RingProfile",
     "RingScore",
+    "Ripple",
     "Score",
     "TileReading",
     "Totals",
@@ -196,7 +196,7 @@ class DeltaE(_Value):
 class DeltaEPair(_Value):
     """Against what the file asked for, and against what the profile promised (``None`` if unknown)."""
 
-    intended: DeltaE
+    intended: DeltaE | None
     attainable: DeltaE | None = None
 
 

@@ -1,0 +1,182 @@
+"""Contours, flat bands, reversals, core and the rest: pure functions of a printed and an intended path.
+
+Definitions are DESIGN's: speed is ΔE00 a millimetre; a path's share is the intended speed scaled by reach; a contour
+is a stretch faster than twice its share with at least 1 ΔE00 across it; a flat band is one slower than a quarter of
+its share while the file moves on by at least 2 ΔE00.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from inkstrain.targets.colorimetry import delta_e00, path_length_de00
+from numpy.typing import NDArray
+
+from .model import Contour, FallOff, FlatBand, Reversal
+
+__all__ = [
+    "CONTOUR_LEAST_DE00",
+    "CONTOUR_SHARE",
+    "FLAT_LEAST_DE00",
+    "FLAT_SHARE",
+    "PathPair",
+    "core_mm",
+    "evenness",
+    "fall_off",
+    "find_contours",
+    "find_flat_bands",
+    "find_reversals",
+    "reach",
+]
+
+Array = NDArray[np.float64]
+
+CONTOUR_SHARE: Final = 2.0
+CONTOUR_LEAST_DE00: Final = 1.0
+FLAT_SHARE: Final = 0.25
+FLAT_LEAST_DE00: Final = 2.0
+_CORE_DE00: Final = 1.0
+_REVERSAL_L: Final = 0.5
+_BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
+
+
+@dataclass(frozen=True, slots=True)
+class PathPair:
+    """A printed path and the intended one at the same radii along the ramp.
+
+    Attributes
+    ----------
+    radius_mm
+        Radii from the ramp's inner to its outer end, shape (n,), not decreasing; a step stands as two equal radii.
+    printed, intended
+        CIELAB, shape (n, 3).
+    """
+
+    radius_mm: Array
+    printed: Array
+    intended: Array
+
+    def printed_length(self) -> Array:
+        """Cumulative ΔE00 along the printed path, shape (n,)."""
+        return path_length_de00(self.printed)
+
+    def intended_length(self) -> Array:
+        """Cumulative ΔE00 along the intended path, shape (n,)."""
+        return path_length_de00(self.intended)
+
+
+def reach(pair: PathPair) -> float:
+    """Return how much of the asked-for path was printed: the printed length over the intended one."""
+    return float(pair.printed_length()[-1] / pair.intended_length()[-1])
+
+
+def evenness(pair: PathPair) -> float | None:
+    """Return 1 - half the integral of the difference of the two normalised speeds, 0 to 1; ``None`` without a path."""
+    printed, intended = np.diff(pair.printed_length()), np.diff(pair.intended_length())
+    if printed.sum() < 1e-6 or intended.sum() < 1e-6:
+        return None
+    return float(1.0 - 0.5 * np.sum(np.abs(printed / printed.sum() - intended / intended.sum())))
+
+
+def _relative_speed(pair: PathPair) -> Array:
+    """Return printed speed over its share between neighbouring rows, shape (n-1,); infinite at a step."""
+    printed, intended = np.diff(pair.printed_length()), np.diff(pair.intended_length())
+    share = intended * (printed.sum() / max(intended.sum(), 1e-12))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = printed / share
+    return np.where(share > 1e-9, ratio, np.where(printed > 0.02, np.inf, 1.0))
+
+
+def _stretches(inside: Array, radius: Array) -> list[tuple[int, int]]:
+    """Return [first, past-last) runs of true segments as row numbers, joined over the smallest gaps."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
+    runs: list[tuple[int, int]] = []
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if runs and radius[first] - radius[runs[-1][1]] < _BRIDGE_MM:
+            runs[-1] = (runs[-1][0], last)
+        else:
+            runs.append((first, last))
+    return runs
+
+
+def find_contours(pair: PathPair, contrast_error_de00: float = 0.0) -> tuple[Contour, ...]:
+    """Return the contours of a path, inner first.
+
+    Parameters
+    ----------
+    contrast_error_de00
+        Standard error of a contrast; a contour whose contrast reaches 1 ΔE00 within twice of it is given.
+    """
+    length = pair.printed_length()
+    found = []
+    for first, last in _stretches(_relative_speed(pair) > CONTOUR_SHARE, pair.radius_mm):
+        contrast = float(delta_e00(pair.printed[first], pair.printed[last]))
+        if contrast < CONTOUR_LEAST_DE00 - 2.0 * contrast_error_de00:
+            continue
+        inner, outer = float(pair.radius_mm[first]), float(pair.radius_mm[last])
+        middle = 0.5 * (length[first] + length[last])
+        centre = float(np.interp(middle, length[first : last + 1], pair.radius_mm[first : last + 1]))
+        found.append(
+            Contour(
+                radius_mm=centre,
+                inner_mm=inner,
+                outer_mm=outer,
+                width_mm=outer - inner,
+                contrast_de00=contrast,
+                contrast_standard_error_de00=contrast_error_de00,
+                visibility_jnd=None,
+            )
+        )
+    return tuple(found)
+
+
+def find_flat_bands(pair: PathPair) -> tuple[FlatBand, ...]:
+    """Return the flat bands of a path, inner first."""
+    found = []
+    asked, got = pair.intended_length(), pair.printed_length()
+    for first, last in _stretches(_relative_speed(pair) < FLAT_SHARE, pair.radius_mm):
+        moved = float(asked[last] - asked[first])
+        if moved < FLAT_LEAST_DE00:
+            continue
+        inner, outer = float(pair.radius_mm[first]), float(pair.radius_mm[last])
+        lost = moved - float(got[last] - got[first])
+        found.append(FlatBand(inner_mm=inner, outer_mm=outer, width_mm=outer - inner, lost_de00=lost))
+    return tuple(found)
+
+
+def find_reversals(pair: PathPair) -> tuple[Reversal, ...]:
+    """Return the stretches where lightness runs against its intended way by at least 0.5 L*."""
+    intended = np.diff(pair.intended[:, 0])
+    way = np.sign(intended.sum())
+    against = -way * np.diff(pair.printed[:, 0]) > 0
+    found = []
+    for first, last in _stretches(against & (way * intended >= 0), pair.radius_mm):
+        depth = float(abs(pair.printed[last, 0] - pair.printed[first, 0]))
+        if depth >= _REVERSAL_L:
+            inner, outer = float(pair.radius_mm[first]), float(pair.radius_mm[last])
+            found.append(Reversal(inner_mm=inner, outer_mm=outer, depth_l=depth))
+    return tuple(found)
+
+
+def core_mm(pair: PathPair, hub_lab: Array) -> float:
+    """Return how far beyond the hub's edge colour stays within 1 ΔE00 of the hub, in mm."""
+    away = np.asarray(delta_e00(pair.printed, hub_lab))
+    beyond = np.flatnonzero(away > _CORE_DE00)
+    if not len(beyond):
+        return float(pair.radius_mm[-1] - pair.radius_mm[0])
+    first = int(beyond[0])
+    if first == 0:
+        return 0.0
+    place = np.interp(_CORE_DE00, away[first - 1 : first + 1], pair.radius_mm[first - 1 : first + 1])
+    return float(place - pair.radius_mm[0])
+
+
+def fall_off(pair: PathPair) -> FallOff | None:
+    """Return the radii at which 10, 50 and 90 % of the printed path is covered, from the hub outwards."""
+    length = pair.printed_length()
+    if length[-1] < 1e-6:
+        return None
+    p10, p50, p90 = (float(np.interp(part * length[-1], length, pair.radius_mm)) for part in (0.1, 0.5, 0.9))
+    return FallOff(p10=p10, p50=p50, p90=p90)

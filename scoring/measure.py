@@ -1,0 +1,360 @@
+"""From scans to a score: read, place, sample, measure; nothing is ever half-analysed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.colorimetry import WHITE_D50, density, xyz_to_lab
+from inkstrain.targets.errors import CannotMeasureError
+from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
+from inkstrain.targets.recipe import Recipe
+from inkstrain.targets.spaces import xyz_to_rgb
+from numpy.typing import NDArray
+
+from .basis import Basis, assumed_basis, basis_from_profile
+from .crops import Crop
+from .model import (
+    Black,
+    Conditions,
+    ElementScore,
+    MadeBy,
+    MarkResidual,
+    NeutralWedgeScore,
+    RingScore,
+    Score,
+    TileReading,
+    Totals,
+    Viewing,
+    White,
+)
+from .patches import measure_flat, measure_patches
+from .placement import Placement, locate
+from .rings import measure_ring, radial_means
+from .sampling import Window, open_window
+from .scanfile import ScanFile, open_scan
+from .sweeps import measure_sweep
+from .wedge import measure_wedge
+
+__all__ = ["Measured", "ScoreOptions", "score_scans"]
+
+Array = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+
+_CROP_PX_PER_MM: Final = 8.0
+_DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=143.0)  # ISO 3664 P2: 500 lx on 90 % paper
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoreOptions:
+    """What may be chosen about measuring.
+
+    Parameters
+    ----------
+    crops
+        Cut out pictures of the elements for a report.
+    viewing
+        What visibility figures are stated for.
+    """
+
+    crops: bool = True
+    viewing: Viewing = _DEFAULT_VIEWING
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measured:
+    """A score, and the pictures of its elements by element id (sRGB, as scanned, put straight)."""
+
+    score: Score
+    crops: Mapping[str, Crop] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What one tile of one scan gave."""
+
+    recipe: Recipe
+    reading: TileReading
+    basis: Basis
+    paper_xyz: Array
+    paper_error_l: float
+    elements: tuple[ElementScore, ...]
+    crops: dict[str, Crop]
+
+
+def score_scans(
+    paths: Sequence[Path],
+    *,
+    conditions: Conditions | None = None,
+    options: ScoreOptions | None = None,
+    progress: Progress | None = None,
+) -> Measured:
+    """Measure the scans of one print.
+
+    Parameters
+    ----------
+    paths
+        Scans of its tiles, in any order and orientation.
+    progress
+        Called with what is being measured and the share done, 0 to 1.
+
+    Raises
+    ------
+    CannotMeasureError
+        If a scan cannot be read, holds no tile, or the scans are not of one print.
+    """
+    if not paths:
+        raise CannotMeasureError("No scan was given. Name the scanned image files of one print.")
+    options = options or ScoreOptions()
+    parts: list[_Part] = []
+    for index, path in enumerate(paths):
+
+        def report(what: str, share: float, index: int = index) -> None:
+            if progress is not None:
+                progress(what, (index + share) / len(paths))
+
+        with open_scan(path) as scan:
+            parts += _measure_scan(scan, options, report)
+    return _assemble(parts, conditions or Conditions(), options)
+
+
+def _measure_scan(scan: ScanFile, options: ScoreOptions, progress: Progress) -> list[_Part]:
+    progress(f"{scan.path.name}: finding marks", 0.0)
+    basis = _basis(scan)
+    parts = []
+    placements = locate(scan)
+    for number, placement in enumerate(placements):
+
+        def report(what: str, share: float, number: int = number) -> None:
+            progress(f"{scan.path.name}: {what}", 0.2 + 0.8 * (number + share) / len(placements))
+
+        parts.append(_measure_tile(scan, placement, basis, options, report))
+    return parts
+
+
+def _basis(scan: ScanFile) -> Basis:
+    if scan.icc is None:
+        return assumed_basis()
+    return basis_from_profile(scan.icc, f"The profile embedded in the scan was used{_profile_name(scan.icc)}.")
+
+
+def _profile_name(profile: bytes) -> str:
+    import io
+
+    from PIL import ImageCms
+
+    try:
+        name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile))).strip()
+    except (OSError, ImageCms.PyCMSError):
+        return ""
+    return f" ({name[:80]})" if name else ""
+
+
+def _measure_tile(
+    scan: ScanFile, placement: Placement, basis: Basis, options: ScoreOptions, progress: Progress
+) -> _Part:
+    paper_linear, paper_error = _paper(scan, placement, basis)
+    paper_xyz = basis.xyz(paper_linear)
+    if paper_xyz.min() <= 0.02:
+        raise CannotMeasureError(f"{scan.path}: the paper is nearly black in this scan. Scan it again, brighter.")
+    elements: dict[str, ElementScore] = {}
+    crops: dict[str, Crop] = {}
+    flags = list(placement.flags) + list(scan.flags)
+    in_chart_order = placement.key_tile.elements
+    by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
+    for done, element in enumerate(by_scan_row):
+        progress(element.id, done / len(by_scan_row))
+        window = open_window(scan, placement, _box(element))
+        score = _measure_element(element, window, placement, basis, paper_xyz)
+        if score is None or window.clipped:
+            flags.append(f"not-whole: {element.id} is not whole in the scan")
+        if score is not None:
+            elements[element.id] = score
+        if options.crops:
+            crops[element.id] = _crop(window, placement, basis, _box(element))
+    y = basis.xyz(paper_linear)[1]
+    return _Part(
+        recipe=placement.recipe,
+        reading=_reading(scan, placement, flags),
+        basis=basis,
+        paper_xyz=paper_xyz,
+        paper_error_l=float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0),
+        elements=tuple(elements[e.id] for e in in_chart_order if e.id in elements),
+        crops={e.id: crops[e.id] for e in in_chart_order if e.id in crops},
+    )
+
+
+def _measure_element(
+    element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array
+) -> ElementScore | None:
+    place = (placement.sheet, placement.tile)
+    match element:
+        case Ring():
+            means, bin_mm = radial_means(window, element, basis, paper_xyz, placement.blur_mm)
+            return measure_ring(element, placement.recipe, means, bin_mm, placement.blur_mm, place)
+        case HueSweep():
+            return measure_sweep(window, element, placement.recipe, basis, paper_xyz, place)
+        case NeutralWedge():
+            return measure_wedge(window, element, basis, paper_xyz, place)
+        case PatchField():
+            return measure_patches(window, element, basis, paper_xyz, place)
+        case FlatField():
+            return measure_flat(window, element, basis, paper_xyz, place)
+
+
+def _box(element: Element) -> Box:
+    if isinstance(element, Ring):
+        (x, y), r = element.centre_mm, element.radius_mm
+        return (x - r, y - r, 2 * r, 2 * r)
+    return element.box_mm
+
+
+def _paper(scan: ScanFile, placement: Placement, basis: Basis) -> tuple[Array, float]:
+    """Return the paper's mean linear values: the median over clear places, and the standard error of the second."""
+    means = []
+    for x0, y0, x1, y1 in placement.paper_windows_px:
+        pixels = scan.read(x0, y0, x1, y1)
+        if pixels.size:
+            means.append(basis.linear(pixels).reshape(-1, 3).mean(axis=0, dtype=np.float64))
+    if len(means) < 3:
+        raise CannotMeasureError(f"{scan.path}: no clear paper was found beside the marks.")
+    values = np.array(means)
+    middle = np.median(values, axis=0)
+    spread = 1.4826 * float(np.median(np.abs(values[:, 1] - middle[1])))
+    return middle, 1.2533 * spread / np.sqrt(len(means))
+
+
+def _crop(window: Window, placement: Placement, basis: Basis, box: Box) -> Crop:
+    """Put an element straight, at 8 px a mm, as sRGB relative to the scanner's white."""
+    from scipy.ndimage import map_coordinates
+
+    x, y, width, height = box
+    across, down = round(width * _CROP_PX_PER_MM), round(height * _CROP_PX_PER_MM)
+    u = x + (np.arange(across) + 0.5) / _CROP_PX_PER_MM
+    v = y + (np.arange(down) + 0.5) / _CROP_PX_PER_MM
+    corners = np.array([(x, y), (x + width, y), (x, y + height)])
+    a, b, c = placement.to_scan_px(corners)
+    first = _first_pixel(window, placement)
+    px = a + (u[None, :, None] - x) / width * (b - a) + (v[:, None, None] - y) / height * (c - a) - first
+    step = max(int(1 / (_CROP_PX_PER_MM * window.pixel_mm)), 1)
+    h, w = (side // step * step for side in window.pixels.shape[:2])
+    if min(h, w) < step or window.pixels.size == 0:
+        return Crop(image=np.full((1, 1, 3), 128, np.uint8), px_per_mm=_CROP_PX_PER_MM, origin_mm=(x, y))
+    small = window.pixels[:h, :w].reshape(h // step, step, w // step, step, 3).mean(axis=(1, 3))
+    rows, columns = px[..., 1] / step - 0.5, px[..., 0] / step - 0.5
+    straight = np.stack(
+        [map_coordinates(small[..., i], [rows, columns], order=1, mode="nearest") for i in range(3)], axis=-1
+    )
+    codes = np.rint(straight).astype(window.pixels.dtype)
+    image = np.rint(255 * xyz_to_rgb("srgb", basis.xyz(basis.linear(codes)))).astype(np.uint8)
+    return Crop(image=image, px_per_mm=_CROP_PX_PER_MM, origin_mm=(x, y))
+
+
+def _first_pixel(window: Window, placement: Placement) -> Array:
+    """Return the scan position (x, y) of a window's top left corner."""
+    middle = (window.pixels.shape[0] // 2, window.pixels.shape[1] // 2)
+    chart = [(float(window.x_mm[middle]), float(window.y_mm[middle]))]
+    return np.asarray(np.rint(placement.to_scan_px(chart)[0] - 0.5) - np.array([middle[1], middle[0]]))
+
+
+def _reading(scan: ScanFile, placement: Placement, flags: list[str]) -> TileReading:
+    return TileReading(
+        sheet=placement.sheet,
+        tile=placement.tile,
+        scan=scan.path.name,
+        scan_sha256=scan.sha256,
+        dpi=placement.dpi,
+        rotation_deg=placement.rotation_deg,
+        print_scale=placement.print_scale,
+        mark_residual_mm=MarkResidual(rms=placement.residual_rms_mm, max=placement.residual_max_mm),
+        blur_mm=placement.blur_mm,
+        marks_used=placement.marks_used,
+        marks_expected=placement.marks_expected,
+        bits_per_channel=scan.bits,
+        flags=tuple(dict.fromkeys(flags)),
+    )
+
+
+def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions) -> Measured:
+    """Merge the tiles of one print into one score."""
+    recipe = parts[0].recipe
+    seen: dict[tuple[int, int], str] = {}
+    for part in parts:
+        if part.recipe != recipe:
+            raise CannotMeasureError(
+                f"The scans are of different charts: {parts[0].reading.scan} of {recipe.chart_id}, "
+                f"{part.reading.scan} of {part.recipe.chart_id}. Score each print by itself."
+            )
+        place = (part.reading.sheet, part.reading.tile)
+        if place in seen:
+            raise CannotMeasureError(
+                f"Sheet {place[0]}, tile {place[1]} is in both {seen[place]} and {part.reading.scan}. "
+                "Score repeated scans one by one, and compare the scores."
+            )
+        seen[place] = part.reading.scan
+    parts = sorted(parts, key=lambda part: (part.reading.sheet, part.reading.tile))
+    elements = tuple(element for part in parts for element in part.elements)
+    paper = np.mean([part.paper_xyz for part in parts], axis=0)
+    score = Score(
+        made_by=MadeBy(version=version("inkstrain")),
+        chart=recipe.chart_id,
+        recipe=recipe.text,
+        conditions=conditions,
+        colour_basis=parts[0].basis.described,
+        viewing=options.viewing,
+        white=White(lab=_triple(xyz_to_lab(paper)), standard_error_l=float(np.mean([p.paper_error_l for p in parts]))),
+        black=_black(elements),
+        tiles=tuple(part.reading for part in parts),
+        elements=elements,
+        totals=_totals(elements),
+        flags=_flags(parts, recipe),
+    )
+    return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
+
+
+def _triple(values: NDArray[Any]) -> tuple[float, float, float]:
+    a, b, c = (float(value) for value in values)
+    return a, b, c
+
+
+def _black(elements: Sequence[ElementScore]) -> Black | None:
+    """Return the darkest step of the wedge."""
+    for element in elements:
+        if isinstance(element, NeutralWedgeScore):
+            darkest = min(element.steps, key=lambda step: step.lab[0]).lab
+            value = float(density(np.array(darkest)))
+            return Black(lab=darkest, density=value) if np.isfinite(value) else None
+    return None
+
+
+def _totals(elements: Sequence[ElementScore]) -> Totals:
+    rings = [element for element in elements if isinstance(element, RingScore)]
+    evenness = [ring.evenness for ring in rings if ring.evenness is not None]
+    reach = [ring.reach for ring in rings if ring.reach is not None]
+    return Totals(
+        contours=sum(len(ring.contours) for ring in rings),
+        visible_contours=None,
+        widest_flat_band_mm=max((band.width_mm for ring in rings for band in ring.flat_bands), default=0.0),
+        evenness=float(np.mean(evenness)) if evenness else None,
+        reach=float(np.mean(reach)) if reach else None,
+    )
+
+
+def _flags(parts: list[_Part], recipe: Recipe) -> tuple[str, ...]:
+    flags = []
+    expected = {(sheet.sheet, tile.tile) for sheet in build_key(recipe).sheets for tile in sheet.tiles}
+    missing = sorted(expected - {(part.reading.sheet, part.reading.tile) for part in parts})
+    if missing:
+        places = ", ".join(f"sheet {sheet} tile {tile}" for sheet, tile in missing)
+        flags.append(f"tiles-missing: no scan of {places}")
+    if len({part.basis.described.kind for part in parts}) > 1:
+        flags.append("mixed-basis: some scans carry a colour profile and some do not")
+    white = np.mean([part.paper_xyz for part in parts], axis=0)
+    if np.any(white > 1.02 * WHITE_D50):
+        flags.append("paper-brighter-than-white: the scan's exposure is too high")
+    return tuple(flags)

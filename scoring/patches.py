@@ -1,0 +1,109 @@
+"""Patch fields and flat fields, measured: mean colours, evenness, stripes."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from inkstrain.targets.colorimetry import delta_e00
+from inkstrain.targets.key import FlatField, PatchField
+from numpy.typing import NDArray
+
+from .basis import Basis
+from .model import DeltaEPair, FlatFieldScore, PatchFieldScore, PatchReading
+from .rings import delta_e_summary, error_de00
+from .sampling import Means, Window, grouped_means
+
+__all__ = ["flat_means", "measure_flat", "measure_patches", "patch_means"]
+
+Array = NDArray[np.float64]
+
+_BLOCKS: Final = 6
+_PATCH_INSET_MM: Final = 1.0
+_FLAT_INSET_MM: Final = 1.0
+_FLAT_BLOCK_MM: Final = 1.27  # large-area tile of ISO/IEC 24790 (from memory)
+
+
+def patch_means(window: Window, field: PatchField, basis: Basis, paper_xyz: Array) -> Means:
+    """Return the mean colours of the patches in order; groups are 36 blocks of each."""
+    x, y, width, height = field.patches[0].box_mm
+    columns = max(round((patch.box_mm[0] - x) / width) for patch in field.patches) + 1
+    column = np.floor((window.x_mm - x) / width)
+    row = np.floor((window.y_mm - y) / height)
+    index = (row * columns + column).astype(np.intp)
+    across = (window.x_mm - x - column * width - _PATCH_INSET_MM) / (width - 2 * _PATCH_INSET_MM)
+    down = (window.y_mm - y - row * height - _PATCH_INSET_MM) / (height - 2 * _PATCH_INSET_MM)
+    inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
+    inside &= (column >= 0) & (column < columns) & (row >= 0) & (index < len(field.patches))
+    block = (across[inside] * _BLOCKS).astype(np.intp) * _BLOCKS + (down[inside] * _BLOCKS).astype(np.intp)
+    shape = (len(field.patches), _BLOCKS * _BLOCKS)
+    return grouped_means(basis, paper_xyz, window.pixels[inside], index[inside], block, shape)
+
+
+def measure_patches(
+    window: Window, field: PatchField, basis: Basis, paper_xyz: Array, place: tuple[int, int]
+) -> PatchFieldScore | None:
+    """Return the score of a patch field, or ``None`` if a patch could not be read."""
+    means = patch_means(window, field, basis, paper_xyz)
+    if not np.isfinite(means.lab).all():
+        return None
+    intended = np.array([patch.lab for patch in field.patches])
+    errors = error_de00(means.lab, means.standard_error)
+    return PatchFieldScore(
+        id=field.id,
+        kind=field.kind,
+        sheet=place[0],
+        tile=place[1],
+        patches=tuple(
+            PatchReading(
+                patch=patch.patch,
+                lab=tuple(means.lab[i].round(4).tolist()),
+                intended_lab=patch.lab,
+                scan_linear=tuple(means.linear[i].round(6).tolist()),
+                standard_error_de00=float(errors[i]),
+            )
+            for i, patch in enumerate(field.patches)
+        ),
+        delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(means.lab, intended)))),
+    )
+
+
+def flat_means(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) -> tuple[Means, tuple[int, int]]:
+    """Return the mean colours of square blocks of about 1.27 mm, row by row, and the numbers of rows and columns."""
+    x, y, width, height = flat.box_mm
+    columns = max(int((width - 2 * _FLAT_INSET_MM) / _FLAT_BLOCK_MM), 1)
+    rows = max(int((height - 2 * _FLAT_INSET_MM) / _FLAT_BLOCK_MM), 1)
+    across = (window.x_mm - x - _FLAT_INSET_MM) / (width - 2 * _FLAT_INSET_MM)
+    down = (window.y_mm - y - _FLAT_INSET_MM) / (height - 2 * _FLAT_INSET_MM)
+    inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
+    u, v = across[inside] * columns, down[inside] * rows
+    bins = v.astype(np.intp) * columns + u.astype(np.intp)
+    groups = (v % 1 * 4).astype(np.intp) * 4 + (u % 1 * 4).astype(np.intp)
+    return grouped_means(basis, paper_xyz, window.pixels[inside], bins, groups, (rows * columns, 16)), (rows, columns)
+
+
+def measure_flat(
+    window: Window, flat: FlatField, basis: Basis, paper_xyz: Array, place: tuple[int, int]
+) -> FlatFieldScore | None:
+    """Return the score of a flat field, or ``None`` if it could not be read.
+
+    `grain_l` is the standard deviation of L* over fields of 0.32 mm within blocks of 1.27 mm, `unevenness_l` that of
+    the blocks' means: graininess and mottle in the spirit of ISO/IEC 24790, without its band-pass.
+    """
+    means, _shape = flat_means(window, flat, basis, paper_xyz)
+    if not np.isfinite(means.lab).all():
+        return None
+    lab = basis.lab(np.median(means.linear, axis=0), paper_xyz)
+    within = means.standard_error[:, 0] * np.sqrt(means.covariance_free_groups)
+    away = delta_e_summary(np.asarray(delta_e00(means.lab, np.array(flat.lab))))
+    return FlatFieldScore(
+        id=flat.id,
+        kind=flat.kind,
+        sheet=place[0],
+        tile=place[1],
+        lab=tuple(lab.tolist()),
+        intended_lab=flat.lab,
+        grain_l=float(np.sqrt(np.mean(within**2))),
+        unevenness_l=float(np.std(means.lab[:, 0])),
+        delta_e00=DeltaEPair(intended=away),
+    )

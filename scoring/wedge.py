@@ -1,0 +1,121 @@
+"""The neutral wedge, measured: L*, density, order and separation of its steps, cast, and smoothness of the ramp."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Final
+
+import numpy as np
+from inkstrain.targets.colorimetry import delta_e00, density
+from inkstrain.targets.key import NeutralWedge
+from numpy.typing import NDArray
+
+from .basis import Basis
+from .model import Cast, DeltaEPair, NeutralWedgeScore, WedgeBreak, WedgeStep
+from .rings import delta_e_summary
+from .sampling import Means, Window, grouped_means
+
+__all__ = ["SEPARATED_D_PRIME", "measure_wedge", "step_means"]
+
+Array = NDArray[np.float64]
+
+SEPARATED_D_PRIME: Final = 3.0
+"""Steps count as told apart from 3 standard errors of their difference on (common practice, no source)."""
+
+_BLOCKS: Final = (3, 8)
+_INSET_MM: Final = 0.6
+_RAMP_BIN_MM: Final = 1.0
+_REVERSAL_D_PRIME: Final = 2.0
+
+
+def step_means(
+    window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array, inset_mm: float = _INSET_MM
+) -> Means:
+    """Return the mean colours of the steps; groups are 24 blocks of each step."""
+    left = np.array([step.box_mm[0] for step in wedge.steps])
+    width = np.array([step.box_mm[2] for step in wedge.steps])
+    top, height = wedge.steps[0].box_mm[1], wedge.steps[0].box_mm[3]
+    index = np.clip(np.searchsorted(left, window.x_mm, side="right") - 1, 0, len(left) - 1)
+    across = (window.x_mm - left[index] - inset_mm) / (width[index] - 2 * inset_mm)
+    down = (window.y_mm - top - inset_mm) / (height - 2 * inset_mm)
+    inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
+    block = (across[inside] * _BLOCKS[0]).astype(np.intp) * _BLOCKS[1] + (down[inside] * _BLOCKS[1]).astype(np.intp)
+    shape = (len(left), _BLOCKS[0] * _BLOCKS[1])
+    return grouped_means(basis, paper_xyz, window.pixels[inside], index[inside], block, shape)
+
+
+def measure_wedge(
+    window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array, place: tuple[int, int]
+) -> NeutralWedgeScore | None:
+    """Return the score of the wedge, or ``None`` if a step could not be read."""
+    means = step_means(window, wedge, basis, paper_xyz)
+    if not np.isfinite(means.lab).all():
+        return None
+    lab, error = means.lab, np.maximum(means.standard_error[:, 0], 1e-3)
+    darkness = np.asarray(density(lab))
+    intended = np.array([step.lab for step in wedge.steps])
+    rises = np.diff(lab[:, 0])
+    prime = rises / np.hypot(error[1:], error[:-1])
+    breaks = []
+    for i, (rise, d) in enumerate(zip(rises.tolist(), prime.tolist(), strict=True)):
+        if d < SEPARATED_D_PRIME:
+            kind = "reversed" if d < -_REVERSAL_D_PRIME else "tied"
+            breaks.append(WedgeBreak(after_step=wedge.steps[i].step, delta_l=rise, d_prime=d, kind=kind))
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    worst = int(np.argmax(chroma))
+    numbers = [step.step for step in wedge.steps]
+    return NeutralWedgeScore(
+        id=wedge.id,
+        kind=wedge.kind,
+        sheet=place[0],
+        tile=place[1],
+        steps=tuple(
+            WedgeStep(
+                step=numbers[i],
+                intended_l=float(intended[i, 0]),
+                lab=tuple(lab[i].tolist()),
+                density=float(darkness[i]) if np.isfinite(darkness[i]) else None,
+                standard_error_l=float(error[i]),
+            )
+            for i in range(len(numbers))
+        ),
+        monotonic=not any(step.kind == "reversed" for step in breaks),
+        breaks=tuple(breaks),
+        first_from_black=_first_told(lab[:, 0], error, numbers),
+        first_from_white=_first_told(lab[::-1, 0], error[::-1], numbers[::-1]),
+        cast=Cast(
+            max_c=float(chroma[worst]),
+            mean_c=float(chroma.mean()),
+            at_step=numbers[worst],
+            a_at_max=float(lab[worst, 1]),
+            b_at_max=float(lab[worst, 2]),
+        ),
+        smoothness=_smoothness(window, wedge, basis, paper_xyz),
+        delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(lab, intended)))),
+    )
+
+
+def _first_told(lightness: Array, error: Array, numbers: list[int]) -> int | None:
+    """Return the first step told from the end step, by ΔL* over its own noise."""
+    for i in range(1, len(lightness)):
+        if abs(lightness[i] - lightness[0]) >= SEPARATED_D_PRIME * np.hypot(error[i], error[0]):
+            return numbers[i]
+    return None
+
+
+def _smoothness(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array) -> float | None:
+    """Return the rms of second differences of L* along the continuous ramp, per mm², after Green's metric.
+
+    Differences of differences between neighbours, root mean square (Marchessoux & Rostang 2017). An even ramp gives 0.
+    """
+    x, y, width, height = wedge.ramp_box_mm
+    bins = ((window.x_mm - x) / _RAMP_BIN_MM).astype(np.intp)
+    rows = ((window.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * 8).astype(np.intp)
+    count = int(width / _RAMP_BIN_MM)
+    inside = (window.x_mm >= x) & (bins < count) & (window.y_mm >= y + _INSET_MM) & (rows >= 0) & (rows < 8)
+    means = grouped_means(basis, paper_xyz, window.pixels[inside], bins[inside], rows[inside], (count, 8))
+    lightness = means.lab[1:-1, 0]
+    if not np.isfinite(lightness).all():
+        return None
+    second = [b - a for a, b in itertools.pairwise(np.diff(lightness).tolist())]
+    return float(np.sqrt(np.mean(np.square(second))) / _RAMP_BIN_MM**2)
