@@ -17,6 +17,7 @@ from ..recipe import Recipe
 from ..render import SheetPainter
 from ..spaces import rgb_to_xyz_matrix
 from ..sweeps import sweep_hue_deg, sweep_rgb
+from ..wedge import neutral_rgb
 from .damage import Cast, LostStep, MergedHues, ReversedStep, SweepDamage, WedgeDamage
 from .printers import Printer, print_raster
 from .ringpath import STEP_MM, RingPath
@@ -30,7 +31,7 @@ _ROWS: Final = 256
 _BLOCK: Final = 16
 _BEYOND_MM: Final = 0.6
 _PAPER16: Final = 65535
-_SUBCOLUMNS: Final = 8
+_SUBCOLUMNS: Final = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +146,7 @@ def print_page(
     light[...] = paper[:, None, None]
     busy = np.zeros((r1 - r0, c1 - c0), dtype=np.bool_)
     brush = _Brush(recipe, printer, matrix.astype(np.float32), per_mm, c0, c1)
-    flat = brush.flat_colours(sheet, damages)
+    flat, lines = brush.flat_colours(sheet, damages), brush.lines(sheet, damages)
     for start in range(r0, r1, _ROWS):
         stop = min(start + _ROWS, r1)
         pixels = painter.rows(start, stop)[:, c0:c1]
@@ -154,7 +155,7 @@ def print_page(
         if inked.any():
             window[:, inked] = brush.light(print_raster(printer, recipe.space, pixels[inked]))
             brush.exact_patches(flat, window, start)
-            brush.sweeps(sheet, damages, window, start)
+            brush.paint_lines(lines, window, start)
             brush.cast(sheet, damages, window, start, inked)
         busy[start - r0 : stop - r0] = inked
     if bleed_mm:
@@ -196,6 +197,13 @@ def step_lab(wedge: NeutralWedge, recipe: Recipe, printer: Printer, damages: Seq
             else:
                 lab[[this - 1, this]] = lab[[this, this - 1]]
     return lab
+
+
+def _merge(space: str, damage: MergedHues, fraction: Array) -> Array:
+    hue = sweep_hue_deg(space, damage.level, fraction)
+    ladder = np.linspace(0.0, 1.0, 20001)
+    first = np.interp(damage.from_deg, sweep_hue_deg(space, damage.level, ladder), ladder)
+    return np.where((hue >= damage.from_deg) & (hue < damage.to_deg), first, fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,28 +249,44 @@ class _Brush:
                 found.append((element.box_mm, self.printer.print_xyz(self.recipe.space, element.rgb)))
         return found
 
-    def sweeps(self, sheet: Sheet, damages: Sequence[Any], window: Light, start: int) -> None:
-        """Paint merged hues over their bands, averaged over eight places a column."""
-        sweeps = {e.id: e for tile in sheet.tiles for e in tile.elements if isinstance(e, HueSweep)}
-        for damage in damages:
-            if not isinstance(damage, MergedHues):
-                continue
-            band = next(row for row in sweeps[damage.element].rows if row.level == damage.level)
-            part = self._window(band.box_mm, start, window.shape[1])
-            if part is None:
-                continue
-            columns = np.arange(part[1].start, part[1].stop) + self.c0
-            place = columns[:, None] + (np.arange(_SUBCOLUMNS) + 0.5) / _SUBCOLUMNS
-            fraction = np.clip((place / self.per_mm - band.box_mm[0]) / band.box_mm[2], 0.0, 1.0)
-            hue = sweep_hue_deg(self.recipe.space, damage.level, fraction)
-            merged = (hue >= damage.from_deg) & (hue < damage.to_deg)
-            touched = merged.any(axis=1)
-            ladder = np.linspace(0.0, 1.0, 20001)
-            first = np.interp(damage.from_deg, sweep_hue_deg(self.recipe.space, damage.level, ladder), ladder)
-            rgb = sweep_rgb(self.recipe.space, damage.level, np.where(merged, first, fraction)[touched])
-            xyz = self.printer.print_xyz(self.recipe.space, rgb).mean(axis=1)
-            view = window[:, part[0], part[1]]
-            view[:, :, touched] = self.light(xyz.T)[:, None, :]
+    def lines(self, sheet: Sheet, damages: Sequence[Any]) -> list[tuple[Box, Light]]:
+        """Return boxes and light (3, columns) of sweeps and ramps, printed exactly, averaged over places a column."""
+        found: list[tuple[Box, Light]] = []
+        space = self.recipe.space
+        for element in (e for tile in sheet.tiles for e in tile.elements):
+            if isinstance(element, NeutralWedge):
+                fraction = self._fractions(element.ramp_box_mm)
+                found.append((element.ramp_box_mm, self._columns(neutral_rgb(space, 100.0 * fraction))))
+            elif isinstance(element, HueSweep):
+                for band in element.rows:
+                    fraction = self._fractions(band.box_mm)
+                    for damage in damages:
+                        if isinstance(damage, MergedHues) and (damage.element, damage.level) == (
+                            element.id,
+                            band.level,
+                        ):
+                            fraction = _merge(space, damage, fraction)
+                    found.append((band.box_mm, self._columns(sweep_rgb(space, band.level, fraction))))
+        return found
+
+    def _fractions(self, box: Box) -> Array:
+        """Return places (columns, places a column) along a box's width, 0 to 1, for all its columns on the sheet."""
+        x, _, width, _ = box
+        first, last = (math.ceil(edge * self.per_mm - 0.5) for edge in (x, x + width))
+        place = np.arange(first, last)[:, None] + (np.arange(_SUBCOLUMNS) + 0.5) / _SUBCOLUMNS
+        return np.clip((place / self.per_mm - x) / width, 0.0, 1.0)
+
+    def _columns(self, rgb: Array) -> Light:
+        return self.light(self.printer.print_xyz(self.recipe.space, rgb).mean(axis=1).T)
+
+    def paint_lines(self, lines: Sequence[tuple[Box, Light]], window: Light, start: int) -> None:
+        """Paint sweeps and ramps over a window."""
+        for box, light in lines:
+            part = self._window(box, start, window.shape[1])
+            if part is not None:
+                first = math.ceil(box[0] * self.per_mm - 0.5)
+                columns = slice(part[1].start + self.c0 - first, part[1].stop + self.c0 - first)
+                window[:, part[0], part[1]] = light[:, None, columns]
 
     def cast(self, sheet: Sheet, damages: Sequence[Any], window: Light, start: int, inked: NDArray[np.bool_]) -> None:
         """Shift all inked pixels of a wedge's steps and ramp by a* and b*."""

@@ -205,8 +205,8 @@ def print_table(printer: Printer, space: str) -> NDArray[np.float32]:
 def print_raster(printer: Printer, space: str, rgb16: NDArray[np.uint16]) -> NDArray[np.float32]:
     """Return XYZ relative to paper, (3, n), of encoded colours (n, 3): exact for identity, else from a table.
 
-    The table (33³, trilinear in cube roots, where both ends are nearly straight) is for pictures; rings, steps
-    and patches are printed exactly.
+    The table (33³, trilinear in cube roots, where both ends are nearly straight) is for text, marks and code; all
+    that is measured is printed exactly.
     """
     if isinstance(printer, IdentityPrinter):
         return rgb_to_xyz(space, rgb16 / 65535.0).T.astype(np.float32)
