@@ -6,6 +6,7 @@ with weights that leave out dust, hairs and whatever else does not look like the
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from dataclasses import dataclass
 from typing import Final
@@ -25,8 +26,8 @@ Bools = npt.NDArray[np.bool_]
 
 _RING_MM: Final = (0.4, 0.85)
 """Clear paper beside a mark, as distances from its edge; charts keep 1.2 mm clear."""
-_FIT_DPI: Final = 500
-"""Finer scans are averaged down to no less than this for the fit: the edge's blur spans several px there."""
+_FIT_DPI: Final = 300
+"""Finer scans are averaged down to no less than this for the fit: an edge's place survives that, time does not."""
 _POOLED_MARKS: Final = 80
 _ROUNDS: Final = 6
 _TUKEY: Final = 4.685  # 95 % efficiency on normal errors: Tukey's biweight, from memory
@@ -130,21 +131,30 @@ def refine_marks(scan: ScanFile, rough: RoughMarks, affine: Floats, radius_mm: f
     ]
     look = _pooled_look([window for window, _ in good], [fit.centre_mm for _, fit in good], radius_mm)
     index = np.array([window.mark for window, _ in good], dtype=np.intp)
+    scale = px_per_mm(affine)
+    # averaging n px widens an edge's variance by that of n px less that of one (a box's is its width²/12)
+    widened_mm2 = (_coarseness(scale) ** 2 - 1) / (12 * scale**2)
+    look = dataclasses.replace(look, blur_mm=float(np.sqrt(max(look.blur_mm**2 - widened_mm2, 1e-6))))
     centres_mm = np.array([fit.centre_mm for _, fit in good], dtype=np.float64).reshape(-1, 2)
     return FineMarks(
         index=index,
         centres_px=rough.places_px[index] + centres_mm @ affine[:, :2].T,
-        error_px=np.array([fit.error_mm for _, fit in good]) * px_per_mm(affine),
+        error_px=np.array([fit.error_mm for _, fit in good]) * scale,
         look=look,
         paper_px=tuple(box for window, _ in good for box in window.paper_px),
         paper_mark=tuple(window.mark for window, _ in good for _ in window.paper_px),
     )
 
 
+def _coarseness(scale: float) -> int:
+    """Return how many px a side are averaged for the fit; a scanner's stretch must not halve that."""
+    return max(1, int(scale * 25.4 * 1.02 / _FIT_DPI))
+
+
 def _read_window(scan: ScanFile, table: Floats, mark: int, place: Floats, affine: Floats, radius_mm: float) -> _Window:
     scale = px_per_mm(affine)
     reach = (radius_mm + _RING_MM[1]) * scale
-    coarse = max(1, int(scale * 25.4 / _FIT_DPI))
+    coarse = _coarseness(scale)
     x0, y0 = (max(0, int(value - reach) // coarse * coarse) for value in place)
     x1 = min(scan.width // coarse * coarse, int(place[0] + reach) + coarse)
     y1 = min(scan.height // coarse * coarse, int(place[1] + reach) + coarse)

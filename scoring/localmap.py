@@ -10,6 +10,7 @@ cross-validation (Craven and Wahba 1979), and residuals are reported leave-one-o
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -17,6 +18,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline
+from scipy.linalg import lapack
 
 from .marks import affine_fit
 
@@ -30,7 +32,7 @@ _CROSS_KNOT_MM: Final = 12.0
 """The same for the terms that change along both axes; they are small, and follow waves of 40 mm and more."""
 _CROSS_PENALTY: Final = 8.0
 """How much dearer their roughness is: where marks of one side are missing, nothing else holds them."""
-_PENALTIES: Final = tuple(10.0 ** np.arange(-3.0, 3.1, 1.0))
+_PENALTIES: Final = tuple(10.0**power for power in range(-3, 4))
 _RIDGE: Final = 1e-6
 """Keeps what two terms could both explain (a constant, a slope, a twist) small instead of undetermined."""
 _OUTLIER_SIGMAS: Final = 6.0
@@ -232,7 +234,11 @@ class _Additive:
     def _inverse(self, gram: Floats, penalty: tuple[float, float]) -> Floats:
         ridge = _RIDGE * np.eye(len(gram))
         normal = gram + penalty[0] * self._rough[0] + penalty[1] * self._rough[1] + ridge
-        return np.asarray(np.linalg.inv(normal), dtype=np.float64)
+        factor, _ = lapack.dpotrf(normal, lower=False)
+        half, failed = lapack.dpotri(factor, lower=False)
+        if failed:
+            raise ValueError("the local map's normal equations are singular")
+        return np.asarray(np.triu(half) + np.triu(half, 1).T, dtype=np.float64)
 
     def solve(
         self, left: Floats, weights: Floats, penalties: tuple[tuple[float, float], tuple[float, float]]
@@ -249,20 +255,29 @@ class _Additive:
         return coefficients, hat
 
     def choose(self, left: Floats, weights: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Return each axis' pair of penalties with the least generalised cross-validation score."""
+        """Return each axis' pair of penalties with the least generalised cross-validation score.
+
+        The pair is found by turns, one penalty at a time: the score has one valley in all scans seen.
+        """
         weighted = self.design * weights[:, None]
         gram, right = self.design.T @ weighted, weighted.T @ left
         total = weights.sum()
-        best, chosen = [np.inf, np.inf], [(1.0, 1.0), (1.0, 1.0)]
-        for along_v in _PENALTIES:
-            for along_u in _PENALTIES:
-                inverse = self._inverse(gram, (along_v, along_u))
-                freedom = max(total - _GCV_CAUTION * float((inverse * gram).sum()), 1e-3)
-                errors = (weights[:, None] * (left - self.design @ (inverse @ right)) ** 2).sum(axis=0)
-                for axis, error in enumerate(errors):
-                    score = total * (error + _GCV_FLOOR_PX2 * total) / freedom**2
-                    if score < best[axis]:
-                        best[axis], chosen[axis] = score, (float(along_v), float(along_u))
+
+        @functools.cache
+        def scores(along_v: int, along_u: int) -> tuple[float, float]:
+            inverse = self._inverse(gram, (_PENALTIES[along_v], _PENALTIES[along_u]))
+            freedom = max(total - _GCV_CAUTION * float((inverse * gram).sum()), 1e-3)
+            errors = (weights[:, None] * (left - self.design @ (inverse @ right)) ** 2).sum(axis=0)
+            x, y = total * (errors + _GCV_FLOOR_PX2 * total) / freedom**2
+            return float(x), float(y)
+
+        chosen = []
+        for axis in range(2):
+            pair = [len(_PENALTIES) // 2, len(_PENALTIES) // 2]
+            for turn in (0, 1, 0, 1):
+                trials = [(k, pair[1]) if turn == 0 else (pair[0], k) for k in range(len(_PENALTIES))]
+                pair = list(min(trials, key=lambda trial: scores(*trial)[axis]))
+            chosen.append((_PENALTIES[pair[0]], _PENALTIES[pair[1]]))
         return chosen[0], chosen[1]
 
     def tables(self, coefficients: Floats) -> tuple[Floats, Floats]:
