@@ -234,6 +234,9 @@ def test_the_summary_counts_what_the_score_holds(sample):
     assert "violet to black" in words["Rings"].split(";")[0]
     assert "steps 3 and 4" in words["Black and white"]
     assert "no colour profile" in words["Could not be told"]
+    ring = next(r for r in sample[0].rings() if r.contours)
+    unknown = ring.model_copy(update={"contours": (ring.contours[0].model_copy(update={"visibility_jnd": None}),)})
+    assert "visible" not in summarise(sample[0].model_copy(update={"elements": (unknown,)})).headline
     trusted = summarise(sample_print(basis="scanner-profile")[0])
     assert "no colour profile" not in {p.lead: p.text for p in trusted.paragraphs}["Could not be told"]
 

@@ -130,7 +130,8 @@ def compare_html(
     charts = tuple(dict.fromkeys(score.chart for score in scores))
     return rendered(
         "compare.html",
-        title=title or " against ".join(labels),
+        title=title or _capital(" against ".join(labels)),
+        alike=_alike(scores),
         comparison=comparison,
         charts=", ".join(charts),
         labels=labels,
@@ -142,6 +143,16 @@ def compare_html(
         shown=sum(row.verdict in ("first", "second") for row in comparison.rows),
         tested=sum(row.verdict != "cannot-compare" for row in comparison.rows),
     )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _alike(scores: Sequence[Score]) -> str:
+    """What all prints have in common, of what names a print."""
+    named = (tuple(getattr(s.conditions, name) for s in scores) for name in ("printer", "paper", "ink", "intent"))
+    return " · ".join(values[0] for values in named if values[0] and len(set(values)) == 1)
 
 
 def _line_class(index: int) -> str:

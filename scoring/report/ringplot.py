@@ -283,13 +283,17 @@ def strip_image(uri: str, left: float, top: float, width: float, height: float) 
 
 def _bands(name: str, ring: RingScore, x: Scale, top: float, bottom: float, label_y: float) -> Markup:
     parts = []
-    for band in ring.flat_bands:
+    last_label = -math.inf
+    for band in sorted(ring.flat_bands, key=lambda b: b.inner_mm):
         left, right = x(band.inner_mm), x(band.outer_mm)
         parts.append(
             tag("rect", x=left, y=top, width=right - left, height=bottom - top, fill=f"url(#{name}-hatch)",
                 class_="band-flat")
         )  # fmt: skip
-        parts.append(text((left + right) / 2, label_y, "flat", class_="band-label", text_anchor="middle"))
+        # hatching tells a band whose label would run into its neighbour's
+        if (left + right) / 2 - last_label > 26.0:
+            last_label = (left + right) / 2
+            parts.append(text(last_label, label_y, "flat", class_="band-label", text_anchor="middle"))
     for contour in ring.contours:
         left, right = x(contour.inner_mm), x(contour.outer_mm)
         wide = max(right - left, 2.0)

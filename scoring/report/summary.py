@@ -69,10 +69,12 @@ def _headline(rings: Sequence[RingScore]) -> str:
         return f"None of the {total} fades breaks or goes flat." if len(rings) > 1 else "The fade does not break."
     of_all = f"of the {total} fades"
     lose = f"{'loses' if flat == 1 else 'lose'} tones along the way"
+    # "visible" is only said where it is known
+    seen = "" if any(c.visibility_jnd is None for ring in rings for c in ring.contours) else "visible "
     if not broken:
         sentence = f"{count_word(flat)} {of_all} {lose}."
     else:
-        sentence = f"{count_word(broken)} {of_all} {'breaks' if broken == 1 else 'break'} into a visible ring"
+        sentence = f"{count_word(broken)} {of_all} {'breaks' if broken == 1 else 'break'} into a {seen}ring"
         sentence += f", and {count_word(flat)} {lose}." if flat else "."
     return _sentence(sentence)
 
