@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from .files import print_data, staged_folder
-from .talk import progress
+from .talk import progress, wrapped
 
 __all__ = ["demo"]
 
@@ -23,5 +23,5 @@ def demo(
 
     with staged_folder(out) as stage, progress() as watch:
         outcome = run_demo(stage, progress=watch)
-    print_data("".join(f"{line}\n\n" for line in outcome.lines))
+    print_data("".join(f"{wrapped(line)}\n\n" for line in outcome.lines))
     print_data(f"Read: {out / outcome.report}\n" + "".join(f"      {out / name}\n" for name in outcome.more))

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-__all__ = ["progress", "say", "terminal_width"]
+__all__ = ["progress", "say", "terminal_width", "wrapped"]
 
 _MAX_WIDTH = 100
 _PLAIN_WIDTH = 80
@@ -22,6 +22,13 @@ def terminal_width() -> int:
     import shutil
 
     return min(shutil.get_terminal_size((_PLAIN_WIDTH, 24)).columns, _MAX_WIDTH)
+
+
+def wrapped(text: str) -> str:
+    """Return a paragraph in lines that the terminal has room for."""
+    import textwrap
+
+    return textwrap.fill(text, terminal_width(), break_long_words=False)
 
 
 @contextmanager

@@ -167,7 +167,8 @@ def _read_ring(ring: RingScore) -> dict[str, Reading | None]:
         else Reading(value=widest),
         "hue_swing": Reading(value=max((abs(swing.degrees) for swing in ring.hue_swings), default=0.0)),
         "evenness": Reading(value=ring.evenness),
-        "reach": Reading(value=ring.reach, standard_error=_reach_error(ring, intended_de00)),
+        # more range than the file asks for is no gain
+        "reach": Reading(value=min(ring.reach, 1.0), standard_error=_reach_error(ring, intended_de00)),
         "core": None if ring.core_mm is None else Reading(value=ring.core_mm),
     }
 

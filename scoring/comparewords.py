@@ -38,6 +38,7 @@ def summarise_rows(
     tested = [row for row in rows if row.verdict != "cannot-compare"]
     sentences = [_headline(prints, tested, rows)]
     sentences += _faults(fairness)
+    sentences += _in_all(prints, tested)
     sentences += _differences(prints, tested)
     if tested:
         sentences += _no_differences(tested)
@@ -62,6 +63,22 @@ def _headline(prints: tuple[ComparedPrint, ComparedPrint], tested: Sequence[Row]
         if won
     ]
     return f"{' and '.join(parts)}; in {none} of {len(tested)} no difference is shown."
+
+
+def _in_all(prints: tuple[ComparedPrint, ComparedPrint], tested: Sequence[Row]) -> Iterator[str]:
+    """Say how many contours each print has on the rings that both have: what a photographer asks first."""
+    counted = [row for row in tested if row.measure == "contours"]
+    if not counted:
+        return
+    strongest = [row for row in tested if row.measure == "worst_contour"]
+    parts = []
+    for side, shown in enumerate(prints):
+        count = sum(row.values[side] or 0.0 for row in counted)
+        worst = max((row.values[side] or 0.0 for row in strongest), default=0.0)
+        number = amount(count, "contours", "") if count else "no"
+        noun = "contour" if count == 1 else "contours"
+        parts.append(f"{shown.label} has {number} {noun}" + (f" (up to {worst:.1f} ΔE00)" if worst else ""))
+    yield f"On {_times(len(counted), 'fade')} in all, {' and '.join(parts)}."
 
 
 def _faults(fairness: Sequence[FairnessPoint]) -> Iterator[str]:

@@ -65,10 +65,30 @@ PRINTS: Final = tuple(
 )
 """Two printers, two intents each."""
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pairing:
+    """Two prints to compare, and what to call them."""
+
+    name: str
+    slugs: tuple[str, str]
+    labels: tuple[str, str]
+
+
 _PAIRS: Final = (
-    ("alder-against-rowan", "alder-relative", "rowan-relative"),
-    ("alder-intents", "alder-perceptual", "alder-relative"),
-    ("rowan-intents", "rowan-perceptual", "rowan-relative"),
+    _Pairing(
+        name="alder-against-rowan",
+        slugs=("alder-relative", "rowan-relative"),
+        labels=("Alder (relative)", "Rowan (relative)"),
+    ),
+    *(
+        _Pairing(
+            name=f"{printer}-intents",
+            slugs=(f"{printer}-perceptual", f"{printer}-relative"),
+            labels=(f"{printer.capitalize()} (perceptual)", f"{printer.capitalize()} (relative)"),
+        )
+        for printer in ("alder", "rowan")
+    ),
 )
 
 
@@ -102,12 +122,12 @@ def run_demo(folder: Path, *, progress: Callable[[str, float], None] | None = No
     steps.finish("printing and scanning in imagination")
     measured = _print_and_score(folder, key_path, steps)
     compared = {}
-    for name, first, second in _PAIRS:
-        compared[name] = _compare(folder, name, measured[first], measured[second])
+    for pair in _PAIRS:
+        compared[pair.name] = _compare(folder, pair, measured)
         steps.finish("comparing")
     return DemoOutcome(
         lines=(INVENTED, *_told(compared)),
-        report=f"reports/{_PAIRS[0][0]}.html",
+        report=f"reports/{_PAIRS[0].name}.html",
         more=tuple(f"reports/{name}.html" for name in (*list(compared)[1:], *measured)),
     )
 
@@ -185,18 +205,20 @@ def _score(folder: Path, entry: DemoPrint) -> Measured:
     return measured
 
 
-def _compare(folder: Path, name: str, first: Measured, second: Measured) -> Comparison:
+def _compare(folder: Path, pair: _Pairing, measured: Mapping[str, Measured]) -> Comparison:
     from .compare import compare
     from .report import compare_html
 
-    comparison = compare([first.score], [second.score])
-    (folder / "scores" / f"{name}.json").write_text(comparison.model_dump_json(indent=1) + "\n", encoding="utf-8")
+    first, second = (measured[slug] for slug in pair.slugs)
+    comparison = compare([first.score], [second.score], labels=pair.labels)
+    text = comparison.model_dump_json(indent=1) + "\n"
+    (folder / "scores" / f"{pair.name}.json").write_text(text, encoding="utf-8")
     html = compare_html(comparison, (first.score, second.score), (first.crops, second.crops))
-    (folder / "reports" / f"{name}.html").write_text(html, encoding="utf-8")
+    (folder / "reports" / f"{pair.name}.html").write_text(html, encoding="utf-8")
     return comparison
 
 
 def _told(compared: Mapping[str, Comparison]) -> Iterator[str]:
+    """Say of each comparison how it came out, and what a photographer asks first."""
     for comparison in compared.values():
-        first, second = comparison.prints
-        yield f"{first.label} against {second.label}: {comparison.summary[0]}"
+        yield " ".join(comparison.summary[:2])

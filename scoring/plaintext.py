@@ -35,7 +35,8 @@ def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80)
     summary = summarise(score)
     name = print_name(score.conditions, "An unnamed print")
     lines = [*_wrapped(f"{name} · chart {score.chart}", width), "", *_wrapped(summary.headline, width), ""]
-    rings = list(score.rings())
+    # a chart may lay its fades out in any order; a reader wants those to white together
+    rings = sorted(score.rings(), key=lambda ring: ring.kind, reverse=True)
     if rings:
         lines += [*_ring_table(rings, width), ""]
     for paragraph in summary.paragraphs:
