@@ -159,12 +159,18 @@ def draw_scan(tile: Tile, sheet_mm: tuple[float, float], scanner: Scanner) -> Sc
 
 
 def _paint_lid(linear: np.ndarray, to_mm: Callable, sheet_mm: tuple[float, float], lid: float) -> None:
-    height, width = linear.shape
-    for row in range(0, height, 256):
-        y, x = np.mgrid[row : min(row + 256, height), 0:width] + 0.5
-        mm = to_mm(np.stack([x, y], axis=-1))
-        outside = (mm < 0).any(axis=-1) | (mm > np.array(sheet_mm)).any(axis=-1)
-        linear[row : row + 256][outside] = lid
+    size = np.array(sheet_mm)
+    block = 128
+    for row in range(0, linear.shape[0], block):
+        for column in range(0, linear.shape[1], block):
+            part = linear[row : row + block, column : column + block]
+            corners = np.array([(x, y) for x in (0, part.shape[1]) for y in (0, part.shape[0])])
+            mm = to_mm(corners + np.array([column, row]))
+            if ((mm > 1) & (mm < size - 1)).all():  # 1 mm is more than any wobble
+                continue
+            y, x = np.indices(part.shape) + 0.5
+            mm = to_mm(np.stack([x + column, y + row], axis=-1))
+            part[(mm < 0).any(axis=-1) | (mm > size).any(axis=-1)] = lid
 
 
 def _paint(
