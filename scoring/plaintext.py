@@ -10,13 +10,13 @@ from .compare import Comparison
 from .judge import Verdict
 from .model import RingScore, Score
 from .report.summary import summarise
-from .report.words import flag_words, print_name, ring_name, ring_state
+from .report.words import element_name, flag_words, print_name, ring_name, ring_state
 
 __all__ = ["comparison_text", "score_text", "verdict_lines"]
 
 _NARROWEST: Final = 40
-_NAME_WIDTH: Final = 20
-_FIGURES_WIDTH: Final = 18
+_NAME_WIDTH: Final = 17
+_FIGURES_WIDTH: Final = 17
 # what the ring table says already
 _IN_TABLE: Final = frozenset({"Rings", "Merged tones", "Even fades"})
 
@@ -48,14 +48,17 @@ def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80)
         lines += _wrapped(f"Scan. {'; '.join(map(flag_words, flags))}.", width)
     if verdict is not None:
         lines += ["", *(part for line in verdict_lines(verdict) for part in _wrapped(line, width))]
-    return _plain("\n".join(lines))
+    return "\n".join(lines)
 
 
 def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
-    """Return a verdict as one line for the outcome and one for each limit that was passed."""
+    """Return a verdict as one line for the outcome and one for each element that passed a limit."""
     outcome = "Within tolerance." if verdict.within else "Outside tolerance:"
     missing = len(verdict.not_judged)
-    lines = [outcome, *(f"  {finding.element}: {finding.text}" for finding in verdict.findings)]
+    by_element: dict[str, list[str]] = {}
+    for finding in verdict.findings:
+        by_element.setdefault(element_name(finding.element), []).append(finding.text)
+    lines = [outcome, *(_plain(f"  {name}: {'; '.join(texts)}") for name, texts in by_element.items())]
     if missing:
         reasons = sorted({item.text for item in verdict.not_judged})
         lines.append(f"{missing} limit{'s' if missing > 1 else ''} not judged: {'; '.join(reasons)}.")
@@ -73,7 +76,7 @@ def comparison_text(comparison: Comparison, *, width: int = 80) -> str:
             lines += _wrapped(f"  {point.what}: {point.values[0]} against {point.values[1]}", width)
     for sentence in comparison.summary:
         lines += ["", *_wrapped(sentence, width)]
-    return _plain("\n".join(lines))
+    return "\n".join(lines)
 
 
 def _ring_table(rings: Sequence[RingScore], width: int) -> Iterator[str]:
@@ -81,7 +84,7 @@ def _ring_table(rings: Sequence[RingScore], width: int) -> Iterator[str]:
     yield f"{'Fade':<{_NAME_WIDTH}}{'what the print did':<{room}}{'evenness':>{_FIGURES_WIDTH - 8}}{'reach':>8}"
     for ring in rings:
         _, words = ring_state(ring)
-        words = words.replace("\u00a0", " ")
+        words = _plain(words)
         if len(words) > room:
             words = words[: room - 2].rstrip(" ,") + "…"
         name = ring_name(ring)[: _NAME_WIDTH - 1]
@@ -106,9 +109,10 @@ def _basis_line(score: Score) -> str:
 def _wrapped(text: str, width: int) -> Iterable[str]:
     indent = text[: len(text) - len(text.lstrip())]
     return textwrap.wrap(
-        text.strip(), width, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
+        _plain(text.strip()), width, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
     ) or [""]
 
 
 def _plain(text: str) -> str:
-    return text.replace("\u00a0", " ")
+    """Return text without what only a browser needs: no-break spaces and word joiners."""
+    return text.replace("\u00a0", " ").replace("\u2060", "")

@@ -292,7 +292,7 @@ def test_outside_tolerance_is_exit_one_and_says_where(run: Run, scan: Path, tmp_
     assert "Outside tolerance" in out
     code, out, err = run("score", scan, "--tolerances", strict, "--json", tmp_path / "s.json")
     assert (code, out) == (1, "")
-    assert "ring-to-white-red" in err
+    assert "red to white" in err
     assert (tmp_path / "s.json").is_file()
     assert run("score", scan, "--tolerances", lax)[0] == 0
 
