@@ -53,7 +53,7 @@ def score(
     """
     check_target(json, report, inputs=tuple(scans))
     from inkstrain.scoring.judge import judge, read_tolerances
-    from inkstrain.scoring.measure import score_scans
+    from inkstrain.scoring.measure import ScoreOptions, score_scans
     from inkstrain.scoring.model import Conditions
 
     limits = read_tolerances(tolerances) if tolerances else None
@@ -62,7 +62,7 @@ def score(
         media_setting=media, quality_setting=quality, date=date, note=note,
     )  # fmt: skip
     with progress() as watch:
-        measured = score_scans(scans, conditions=conditions, progress=watch)
+        measured = score_scans(scans, conditions=conditions, options=ScoreOptions(crops=bool(report)), progress=watch)
     verdict = judge(measured.score, limits) if limits else None
     _deliver(measured, verdict, json, report)
     if verdict is not None and not verdict.within:

@@ -50,10 +50,9 @@ class Basis:
         tables = self.tables8 if pixels.dtype == np.uint8 else self.tables16
         if tables is None:
             return _to_xyz(self.profile, pixels)
-        out = np.empty(pixels.shape, dtype=np.float32)
-        for channel in range(3):
-            np.take(tables[channel], pixels[..., channel], out=out[..., channel], mode="clip")
-        return out
+        return np.stack([tables[channel][pixels[..., channel]] for channel in range(3)], axis=0).transpose(
+            *range(1, pixels.ndim), 0
+        )
 
     def xyz(self, linear: ArrayLike) -> NDArray[np.float64]:
         """Return XYZ (D50, scanner white at Y = 1) of averaged linear values, shape (..., 3)."""

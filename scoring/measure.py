@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -16,6 +18,7 @@ from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedg
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from .basis import Basis, assumed_basis, basis_from_profile
 from .crops import Crop
@@ -47,6 +50,8 @@ Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 _CROP_PX_PER_MM: Final = 8.0
+_THREADS: Final = 2
+_LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
 _DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=143.0)  # ISO 3664 P2: 500 lx on 90 % paper
 
 
@@ -118,7 +123,9 @@ def score_scans(
             if progress is not None:
                 progress(what, (index + share) / len(paths))
 
-        with open_scan(path) as scan:
+        # the matrices here are small: a BLAS that shares them out to threads takes longer, and far longer on a busy
+        # machine; elements are shared out instead
+        with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
             parts += _measure_scan(scan, options, report)
     return _assemble(parts, conditions or Conditions(), options)
 
@@ -167,16 +174,25 @@ def _measure_tile(
     flags = list(placement.flags) + list(scan.flags)
     in_chart_order = placement.key_tile.elements
     by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
-    for done, element in enumerate(by_scan_row):
-        progress(element.id, done / len(by_scan_row))
-        window = open_window(scan, placement, _box(element))
+    reading = threading.Lock()  # one file, one position in it
+
+    def measure(element: Element) -> tuple[Element, ElementScore | None, Crop | None, bool]:
+        with reading:
+            window = open_window(scan, placement, _box(element))
         score = _measure_element(element, window, placement, basis, paper_xyz)
-        if score is None or window.clipped:
-            flags.append(f"not-whole: {element.id} is not whole in the scan")
-        if score is not None:
-            elements[element.id] = score
-        if options.crops:
-            crops[element.id] = _crop(window, placement, basis, _box(element))
+        crop = _crop(window, placement, basis, _box(element)) if options.crops else None
+        return element, score, crop, score is not None and not window.clipped
+
+    largest = max(_box(e)[2] * _box(e)[3] for e in in_chart_order) * float(np.prod(placement.dpi)) / 25.4**2
+    with ThreadPoolExecutor(_THREADS if largest < _LARGE_PX else 1) as pool:
+        for done, (element, score, crop, whole) in enumerate(pool.map(measure, by_scan_row), start=1):
+            progress(element.id, done / len(by_scan_row))
+            if not whole:
+                flags.append(f"not-whole: {element.id} is not whole in the scan")
+            if score is not None:
+                elements[element.id] = score
+            if crop is not None:
+                crops[element.id] = crop
     y = basis.xyz(paper_linear)[1]
     return _Part(
         recipe=placement.recipe,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .basis import Basis
 from .model import DeltaEPair, FlatFieldScore, PatchFieldScore, PatchReading
 from .rings import delta_e_summary, error_de00
-from .sampling import Means, Window, grouped_means
+from .sampling import Means, Tally, Window
 
 __all__ = ["flat_means", "measure_flat", "measure_patches", "patch_means"]
 
@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 _BLOCKS: Final = 6
 _PATCH_INSET_MM: Final = 1.0
 _FLAT_INSET_MM: Final = 1.0
+_FLAT_FIELDS: Final = 4
 _FLAT_BLOCK_MM: Final = 1.27  # large-area tile of ISO/IEC 24790 (from memory)
 
 
@@ -28,16 +29,18 @@ def patch_means(window: Window, field: PatchField, basis: Basis, paper_xyz: Arra
     """Return the mean colours of the patches in order; groups are 36 blocks of each."""
     x, y, width, height = field.patches[0].box_mm
     columns = max(round((patch.box_mm[0] - x) / width) for patch in field.patches) + 1
-    column = np.floor((window.x_mm - x) / width)
-    row = np.floor((window.y_mm - y) / height)
-    index = (row * columns + column).astype(np.intp)
-    across = (window.x_mm - x - column * width - _PATCH_INSET_MM) / (width - 2 * _PATCH_INSET_MM)
-    down = (window.y_mm - y - row * height - _PATCH_INSET_MM) / (height - 2 * _PATCH_INSET_MM)
-    inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
-    inside &= (column >= 0) & (column < columns) & (row >= 0) & (index < len(field.patches))
-    block = (across[inside] * _BLOCKS).astype(np.intp) * _BLOCKS + (down[inside] * _BLOCKS).astype(np.intp)
-    shape = (len(field.patches), _BLOCKS * _BLOCKS)
-    return grouped_means(basis, paper_xyz, window.pixels[inside], index[inside], block, shape)
+    tally = Tally(basis, (len(field.patches), _BLOCKS * _BLOCKS))
+    for part in window.blocks():
+        column = np.floor((part.x_mm - x) / width)
+        row = np.floor((part.y_mm - y) / height)
+        index = (row * columns + column).astype(np.intp)
+        across = (part.x_mm - x - column * width - _PATCH_INSET_MM) / (width - 2 * _PATCH_INSET_MM)
+        down = (part.y_mm - y - row * height - _PATCH_INSET_MM) / (height - 2 * _PATCH_INSET_MM)
+        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
+        inside &= (column >= 0) & (column < columns) & (row >= 0) & (index < len(field.patches))
+        block = (across[inside] * _BLOCKS).astype(np.intp) * _BLOCKS + (down[inside] * _BLOCKS).astype(np.intp)
+        tally.add(part.pixels[inside], index[inside], block)
+    return tally.means(paper_xyz)
 
 
 def measure_patches(
@@ -73,13 +76,15 @@ def flat_means(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) 
     x, y, width, height = flat.box_mm
     columns = max(int((width - 2 * _FLAT_INSET_MM) / _FLAT_BLOCK_MM), 1)
     rows = max(int((height - 2 * _FLAT_INSET_MM) / _FLAT_BLOCK_MM), 1)
-    across = (window.x_mm - x - _FLAT_INSET_MM) / (width - 2 * _FLAT_INSET_MM)
-    down = (window.y_mm - y - _FLAT_INSET_MM) / (height - 2 * _FLAT_INSET_MM)
-    inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
-    u, v = across[inside] * columns, down[inside] * rows
-    bins = v.astype(np.intp) * columns + u.astype(np.intp)
-    groups = (v % 1 * 4).astype(np.intp) * 4 + (u % 1 * 4).astype(np.intp)
-    return grouped_means(basis, paper_xyz, window.pixels[inside], bins, groups, (rows * columns, 16)), (rows, columns)
+    tally = Tally(basis, (rows * columns, _FLAT_FIELDS**2))
+    for part in window.blocks():
+        across = (part.x_mm - x - _FLAT_INSET_MM) / (width - 2 * _FLAT_INSET_MM)
+        down = (part.y_mm - y - _FLAT_INSET_MM) / (height - 2 * _FLAT_INSET_MM)
+        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
+        u, v = across[inside] * columns, down[inside] * rows
+        fields = (v % 1 * _FLAT_FIELDS).astype(np.intp) * _FLAT_FIELDS + (u % 1 * _FLAT_FIELDS).astype(np.intp)
+        tally.add(part.pixels[inside], v.astype(np.intp) * columns + u.astype(np.intp), fields)
+    return tally.means(paper_xyz), (rows, columns)
 
 
 def measure_flat(
@@ -94,7 +99,7 @@ def measure_flat(
     if not np.isfinite(means.lab).all():
         return None
     lab = basis.lab(np.median(means.linear, axis=0), paper_xyz)
-    within = means.standard_error[:, 0] * np.sqrt(means.covariance_free_groups)
+    within = means.standard_error[:, 0] * np.sqrt(means.groups)
     away = delta_e_summary(np.asarray(delta_e00(means.lab, np.array(flat.lab))))
     return FlatFieldScore(
         id=flat.id,

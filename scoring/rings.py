@@ -25,7 +25,7 @@ from .features import (
 from .hue import find_hue_swings
 from .model import DeltaE, DeltaEPair, RingProfile, RingScore
 from .path import PathFit, fit_path
-from .sampling import Means, Window, grouped_means
+from .sampling import Means, Tally, Window
 
 __all__ = ["delta_e_summary", "error_de00", "measure_ring", "radial_means"]
 
@@ -46,15 +46,19 @@ def radial_means(
     Bins are one pixel wide, but not under 0.04 or over 0.1 mm; groups are 24 sectors.
     """
     width = float(np.clip(window.pixel_mm, *_BIN_MM))
-    x, y = window.x_mm - ring.centre_mm[0], window.y_mm - ring.centre_mm[1]
-    radius = np.sqrt(x * x + y * y)
     stop = ring.radius_mm - max(_RIM_MARGIN_MM, 4 * blur_mm)
-    inside = (radius >= _FIRST_RADIUS_MM) & (radius < stop)
-    radius, x, y = radius[inside], x[inside], y[inside]
-    bins = ((radius - _FIRST_RADIUS_MM) / width).astype(np.intp)
-    sectors = ((np.arctan2(y, x) * (_SECTORS / (2 * np.pi))) % _SECTORS).astype(np.intp) % _SECTORS
-    shape = (int(bins.max()) + 1 if len(bins) else 1, _SECTORS)
-    return grouped_means(basis, paper_xyz, window.pixels[inside], bins, sectors, shape, radius), width
+    tally = Tally(basis, (int((stop - _FIRST_RADIUS_MM) / width) + 1, _SECTORS))
+    for part in window.blocks():
+        x, y = part.x_mm - np.float32(ring.centre_mm[0]), part.y_mm - np.float32(ring.centre_mm[1])
+        square = x * x
+        square += y * y
+        inside = np.flatnonzero((square >= _FIRST_RADIUS_MM**2) & (square < stop * stop))
+        radius = np.sqrt(square.ravel()[inside])
+        bins = ((radius - np.float32(_FIRST_RADIUS_MM)) * np.float32(1.0 / width)).astype(np.int32)
+        turn = np.arctan2(y.ravel()[inside], x.ravel()[inside])
+        sectors = (turn * np.float32(_SECTORS / (2 * np.pi)) + np.float32(_SECTORS)).astype(np.int32) % _SECTORS
+        tally.add(part.pixels.reshape(-1, 3)[inside], bins, sectors, radius)
+    return tally.means(paper_xyz), width
 
 
 def measure_ring(
@@ -70,7 +74,7 @@ def measure_ring(
         Sheet and tile.
     """
     flags = []
-    good = np.isfinite(means.lab).all(axis=1) & np.isfinite(means.place) & (means.covariance_free_groups >= 3)
+    good = np.isfinite(means.lab).all(axis=1) & np.isfinite(means.place) & (means.groups >= 3)
     radius, lab, error = means.place[good], means.lab[good], means.standard_error[good]
     inner, outer = ring.ramp_mm
     on_ramp = (radius > inner) & (radius < outer)

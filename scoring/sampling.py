@@ -7,6 +7,7 @@ spread of the others gives the standard error, whatever it comes from.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,11 +21,12 @@ if TYPE_CHECKING:
     from .placement import Placement
     from .scanfile import ScanFile
 
-__all__ = ["Means", "Window", "grouped_means", "open_window"]
+__all__ = ["Means", "Tally", "Window", "open_window"]
 
 Array = NDArray[np.float64]
 
-_GRID_MM: Final = 1.5
+_GRID_MM: Final = 2.0
+_BLOCK_PX: Final = 400_000
 _OUTLIER: Final = 5.0  # robust standard deviations
 _OUTLIER_FLOOR: Final = 0.25  # ΔE that no group is dropped for
 _LEAST_FILLING: Final = 0.35
@@ -51,6 +53,13 @@ class Window:
     y_mm: NDArray[np.float32]
     pixel_mm: float
     clipped: bool
+
+    def blocks(self) -> Iterator[Window]:
+        """Yield the window in blocks of rows, so that what is worked out for each pixel stays small."""
+        rows = max(_BLOCK_PX // max(self.pixels.shape[1], 1), 1)
+        for row in range(0, self.pixels.shape[0], rows):
+            part = slice(row, row + rows)
+            yield Window(self.pixels[part], self.x_mm[part], self.y_mm[part], self.pixel_mm, self.clipped)
 
 
 def open_window(scan: ScanFile, placement: Placement, box_mm: Box, margin_mm: float = 0.5) -> Window:
@@ -102,7 +111,7 @@ class Means:
         Media-relative CIELAB of `linear`, (n, 3).
     standard_error
         Standard error of `lab` from the spread of groups, (n, 3).
-    covariance_free_groups
+    groups
         Number of groups that were kept, (n,).
     place
         Mean of the coordinate given with the pixels, (n,).
@@ -111,55 +120,54 @@ class Means:
     linear: Array
     lab: Array
     standard_error: Array
-    covariance_free_groups: NDArray[np.int_]
+    groups: NDArray[np.int_]
     place: Array
 
 
-def grouped_means(
-    basis: Basis,
-    paper_xyz: Array,
-    pixels: NDArray[Any],
-    bins: NDArray[np.int_],
-    groups: NDArray[np.int_],
-    shape: tuple[int, int],
-    coordinate: NDArray[np.float32] | None = None,
-) -> Means:
-    """Average pixels in bins of groups.
+class Tally:
+    """Sums of linear light by bin and group, to which pixels are added block by block.
 
     Parameters
     ----------
-    pixels
-        Shape (n, 3), as scanned.
-    bins, groups
-        Which bin and which of its groups each pixel belongs to, shape (n,).
     shape
         Numbers of bins and of groups.
-    coordinate
-        A coordinate of each pixel whose mean over each bin is wanted, shape (n,).
     """
-    count_bins, count_groups = shape
-    cell = bins * count_groups + groups
-    size = count_bins * count_groups
-    count = np.bincount(cell, minlength=size).reshape(shape).astype(np.float64)
-    linear = basis.linear(pixels)
-    total = np.stack(
-        [np.bincount(cell, weights=linear[:, c], minlength=size).reshape(shape) for c in range(3)], axis=-1
-    )
-    place = np.full(count_bins, np.nan)
-    if coordinate is not None:
-        per_bin = np.bincount(bins, minlength=count_bins)
-        sums = np.bincount(bins, weights=coordinate, minlength=count_bins)
-        place = np.divide(sums, per_bin, out=place, where=per_bin > 0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = total / count[..., None]
-        lab = basis.lab(means, paper_xyz)
-        usable = count >= np.maximum(_LEAST_FILLING * np.median(count, axis=1, keepdims=True), 1)
-        kept = usable & _undisturbed(lab, usable)
-        linear_mean = np.sum(total * kept[..., None], axis=1) / np.sum(count * kept, axis=1)[:, None]
-        number = kept.sum(axis=1)
-        spread = np.where(kept[..., None], lab, np.nan)
-        error = _nan_std(spread) / np.sqrt(number)[:, None]
-    return Means(linear_mean, basis.lab(linear_mean, paper_xyz), error, number, place)
+
+    def __init__(self, basis: Basis, shape: tuple[int, int]) -> None:
+        self._basis = basis
+        self._shape = shape
+        self._count = np.zeros(shape)
+        self._total = np.zeros((*shape, 3))
+        self._place = np.zeros(shape[0])
+
+    def add(
+        self,
+        pixels: NDArray[Any],
+        bins: NDArray[np.integer[Any]],
+        groups: NDArray[np.integer[Any]],
+        coordinate: NDArray[np.float32] | None = None,
+    ) -> None:
+        """Add pixels (n, 3) as scanned, with the bin and group of each, and a coordinate to be averaged by bin."""
+        size = self._shape[0] * self._shape[1]
+        cell = bins * self._shape[1] + groups
+        self._count += np.bincount(cell, minlength=size).reshape(self._shape)
+        for channel, values in enumerate(np.moveaxis(self._basis.linear(pixels), -1, 0)):
+            self._total[..., channel] += np.bincount(cell, weights=values, minlength=size).reshape(self._shape)
+        if coordinate is not None:
+            self._place += np.bincount(bins, weights=coordinate, minlength=self._shape[0])
+
+    def means(self, paper_xyz: Array) -> Means:
+        """Return the means of the bins over the groups that nothing has spoiled."""
+        count, total = self._count, self._total
+        with np.errstate(invalid="ignore", divide="ignore"):
+            lab = self._basis.lab(total / count[..., None], paper_xyz)
+            usable = count >= np.maximum(_LEAST_FILLING * np.median(count, axis=1, keepdims=True), 1)
+            kept = usable & _undisturbed(lab, usable)
+            linear = np.sum(total * kept[..., None], axis=1) / np.sum(count * kept, axis=1)[:, None]
+            number = kept.sum(axis=1)
+            error = _nan_std(np.where(kept[..., None], lab, np.nan)) / np.sqrt(number)[:, None]
+            place = self._place / count.sum(axis=1)
+            return Means(linear, self._basis.lab(linear, paper_xyz), error, number, place)
 
 
 def _undisturbed(lab: Array, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:

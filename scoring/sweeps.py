@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from .basis import Basis
 from .model import DeltaEPair, HueSweepScore, Merged, SweepRow
 from .rings import delta_e_summary, error_de00
-from .sampling import Means, Window, grouped_means
+from .sampling import Means, Tally, Window
 
 __all__ = ["band_means", "measure_sweep"]
 
@@ -33,13 +33,14 @@ def band_means(window: Window, band: SweepBand, basis: Basis, paper_xyz: Array) 
     """Return mean colours about every millimetre along a band, and their places as fractions of its length."""
     x, y, width, height = band.box_mm
     count = int(width / _BIN_MM)
-    fraction = (window.x_mm - x) / width
-    down = (window.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM)
-    inside = (fraction >= 0) & (fraction < 1) & (down >= 0) & (down < 1)
-    bins = (fraction[inside] * count).astype(np.intp)
-    rows = (down[inside] * _ROWS).astype(np.intp)
-    means = grouped_means(basis, paper_xyz, window.pixels[inside], bins, rows, (count, _ROWS), fraction[inside])
-    return means, (np.arange(count) + 0.5) / count
+    tally = Tally(basis, (count, _ROWS))
+    for part in window.blocks():
+        fraction = (part.x_mm - x) / width
+        down = (part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM)
+        inside = (fraction >= 0) & (fraction < 1) & (down >= 0) & (down < 1)
+        rows = (down[inside] * _ROWS).astype(np.intp)
+        tally.add(part.pixels[inside], (fraction[inside] * count).astype(np.intp), rows)
+    return tally.means(paper_xyz), (np.arange(count) + 0.5) / count
 
 
 def measure_sweep(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from .basis import Basis
 from .model import Cast, DeltaEPair, NeutralWedgeScore, WedgeBreak, WedgeStep
 from .rings import delta_e_summary
-from .sampling import Means, Window, grouped_means
+from .sampling import Means, Tally, Window
 
 __all__ = ["SEPARATED_D_PRIME", "measure_wedge", "step_means"]
 
@@ -25,6 +25,7 @@ SEPARATED_D_PRIME: Final = 3.0
 _BLOCKS: Final = (3, 8)
 _INSET_MM: Final = 0.6
 _RAMP_BIN_MM: Final = 1.0
+_RAMP_ROWS: Final = 8
 _REVERSAL_D_PRIME: Final = 2.0
 
 
@@ -35,13 +36,15 @@ def step_means(
     left = np.array([step.box_mm[0] for step in wedge.steps])
     width = np.array([step.box_mm[2] for step in wedge.steps])
     top, height = wedge.steps[0].box_mm[1], wedge.steps[0].box_mm[3]
-    index = np.clip(np.searchsorted(left, window.x_mm, side="right") - 1, 0, len(left) - 1)
-    across = (window.x_mm - left[index] - inset_mm) / (width[index] - 2 * inset_mm)
-    down = (window.y_mm - top - inset_mm) / (height - 2 * inset_mm)
-    inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
-    block = (across[inside] * _BLOCKS[0]).astype(np.intp) * _BLOCKS[1] + (down[inside] * _BLOCKS[1]).astype(np.intp)
-    shape = (len(left), _BLOCKS[0] * _BLOCKS[1])
-    return grouped_means(basis, paper_xyz, window.pixels[inside], index[inside], block, shape)
+    tally = Tally(basis, (len(left), _BLOCKS[0] * _BLOCKS[1]))
+    for part in window.blocks():
+        index = np.clip(np.searchsorted(left, part.x_mm, side="right") - 1, 0, len(left) - 1)
+        across = (part.x_mm - left[index] - inset_mm) / (width[index] - 2 * inset_mm)
+        down = (part.y_mm - top - inset_mm) / (height - 2 * inset_mm)
+        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
+        block = (across[inside] * _BLOCKS[0]).astype(np.intp) * _BLOCKS[1]
+        tally.add(part.pixels[inside], index[inside], block + (down[inside] * _BLOCKS[1]).astype(np.intp))
+    return tally.means(paper_xyz)
 
 
 def measure_wedge(
@@ -109,11 +112,13 @@ def _smoothness(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Ar
     Differences of differences between neighbours, root mean square (Marchessoux & Rostang 2017). An even ramp gives 0.
     """
     x, y, width, height = wedge.ramp_box_mm
-    bins = ((window.x_mm - x) / _RAMP_BIN_MM).astype(np.intp)
-    rows = ((window.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * 8).astype(np.intp)
-    count = int(width / _RAMP_BIN_MM)
-    inside = (window.x_mm >= x) & (bins < count) & (window.y_mm >= y + _INSET_MM) & (rows >= 0) & (rows < 8)
-    means = grouped_means(basis, paper_xyz, window.pixels[inside], bins[inside], rows[inside], (count, 8))
+    tally = Tally(basis, (int(width / _RAMP_BIN_MM), _RAMP_ROWS))
+    for part in window.blocks():
+        bins = np.floor((part.x_mm - x) / _RAMP_BIN_MM).astype(np.intp)
+        rows = np.floor((part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * _RAMP_ROWS).astype(np.intp)
+        inside = (bins >= 0) & (bins < int(width / _RAMP_BIN_MM)) & (rows >= 0) & (rows < _RAMP_ROWS)
+        tally.add(part.pixels[inside], bins[inside], rows[inside])
+    means = tally.means(paper_xyz)
     lightness = means.lab[1:-1, 0]
     if not np.isfinite(lightness).all():
         return None
