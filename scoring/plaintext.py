@@ -93,7 +93,7 @@ def _ring_table(rings: Sequence[RingScore], width: int) -> Iterator[str]:
 
 
 def _share(value: float | None) -> str:
-    return "–" if value is None else f"{100 * value:.0f} %"
+    return "–" if value is None else f"{value:.2f}"
 
 
 def _basis_line(score: Score) -> str:
