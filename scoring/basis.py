@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from inkstrain.targets.colorimetry import WHITE_D50, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.spaces import icc_profile
-from numpy.typing import ArrayLike, NDArray
 
 from .model import ColourBasis
 

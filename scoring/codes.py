@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import zxingcpp
+
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from inkstrain.targets.recipe import Recipe, parse_code
 

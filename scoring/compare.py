@@ -16,8 +16,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Final, Literal
 
-from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
 from .comparable import MEASURES, PRINT, Measure, Reading, element_names, read_all
 from .fairness import FairnessPoint, check_fairness

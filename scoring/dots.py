@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -49,12 +49,15 @@ class DotLook:
         How far paper just outside the edge is brighter than clear paper, as a fraction of the contrast.
     clipped : float
         Fraction of paper pixels that hold the largest code value.
+    blocked : float
+        Fraction of ink pixels that hold the code value zero.
     """
 
     radius_mm: float
     blur_mm: float
     overshoot: float
     clipped: float
+    blocked: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,6 +96,7 @@ class _Window:
     offset_mm: Floats
     paper_px: list[tuple[int, int, int, int]]
     clipped: float
+    blocked: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +178,15 @@ def _read_window(scan: ScanFile, table: Floats, mark: int, place: Floats, affine
         offset_mm=offset_mm[near],
         paper_px=paper_px,
         clipped=float((green == scan.full_scale).mean()),
+        blocked=_blocked(green, (x0, y0), place, 0.6 * radius_mm * scale),
     )
+
+
+def _blocked(green: npt.NDArray[Any], origin: tuple[int, int], place: Floats, radius_px: float) -> float:
+    """Return the fraction of the dot's middle that holds the code value zero."""
+    rows, columns = np.indices(green.shape) + 0.5
+    core = np.hypot(columns + origin[0] - place[0], rows + origin[1] - place[1]) < radius_px
+    return float((green[core] == 0).mean()) if core.any() else 0.0
 
 
 def _paper_boxes(
@@ -229,7 +241,7 @@ def _pooled_look(windows: list[_Window], centres: list[Floats], radius_mm: float
                 r_all.append(r)
                 value_all.append((window.value - ink) / (paper - ink))
     if not r_all:
-        return DotLook(radius_mm=radius_mm, blur_mm=0.08, overshoot=0.0, clipped=0.0)
+        return DotLook(radius_mm=radius_mm, blur_mm=0.08, overshoot=0.0, clipped=0.0, blocked=0.0)
     r, value = np.concatenate(r_all), np.concatenate(value_all)
     edges = np.arange(0.5 * radius_mm, radius_mm + _RING_MM[1], 0.01)
     middle, profile, count = _binned_median(r, value, edges)
@@ -250,6 +262,7 @@ def _pooled_look(windows: list[_Window], centres: list[Floats], radius_mm: float
         blur_mm=blur,
         overshoot=max(over, under, 0.0),
         clipped=float(np.median([window.clipped for window in windows])),
+        blocked=float(np.median([window.blocked for window in windows])),
     )
 
 

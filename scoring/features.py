@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 from numpy.typing import NDArray
+
+from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 
 from .model import Contour, FallOff, FlatBand, Reversal
 
@@ -89,7 +90,7 @@ def _relative_speed(pair: PathPair) -> Array:
     return np.where(share > 1e-9, ratio, np.where(printed > 0.02, np.inf, 1.0))
 
 
-def _stretches(inside: Array, radius: Array) -> list[tuple[int, int]]:
+def _stretches(inside: NDArray[np.bool_], radius: Array) -> list[tuple[int, int]]:
     """Return [first, past-last) runs of true segments as row numbers, joined over the smallest gaps."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
     runs: list[tuple[int, int]] = []

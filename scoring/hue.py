@@ -9,8 +9,9 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from inkstrain.targets.colorimetry import lab_to_ipt
 from numpy.typing import NDArray
+
+from inkstrain.targets.colorimetry import lab_to_ipt
 
 from .model import HueSwing
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
 from inkstrain.scoring.model import (
     DeltaE,
     FlatFieldScore,
@@ -23,7 +25,6 @@ from inkstrain.scoring.model import (
     Score,
 )
 from inkstrain.targets.errors import WrongUsageError
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 __all__ = ["EXAMPLE_TOLERANCES", "Finding", "NotJudged", "Tolerances", "Verdict", "judge", "read_tolerances"]
 

@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from inkstrain.targets.key import Tile
 from scipy import ndimage
+
+from inkstrain.targets.key import Tile
 
 from .codes import Code
 from .overview import Overview

@@ -11,14 +11,15 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, density, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
-from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from .basis import Basis, assumed_basis, basis_from_profile
 from .crops import Crop

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
+
 from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import FlatField, PatchField
-from numpy.typing import NDArray
 
 from .basis import Basis
 from .model import DeltaEPair, FlatFieldScore, PatchFieldScore, PatchReading

@@ -367,8 +367,8 @@ def _fit(problem: _Problem, places: Array, count: int) -> _Fit:
     columns = problem.columns(places[:count], places[count:])
     gram = columns.T @ columns
     gram[np.diag_indices_from(gram)] = gram.diagonal() * (1.0 + _RIDGE) + 1e-9
-    amplitudes = np.linalg.solve(gram, columns.T @ problem.without_course)
-    residual = problem.without_course - columns @ amplitudes
+    amplitudes: Array = np.asarray(np.linalg.solve(gram, columns.T @ problem.without_course), dtype=np.float64)
+    residual = np.asarray(problem.without_course - columns @ amplitudes, dtype=np.float64)
     return _Fit(columns, gram, amplitudes, residual, float(np.sum(residual**2)))
 
 
@@ -418,7 +418,7 @@ def _moves(now: _Candidate, sigma: float) -> Iterator[tuple[Array, Array]]:
         yield np.append(kinks, steps[i]), np.delete(steps, i)
         for j in np.flatnonzero(np.abs(kinks - steps[i]) < near):
             yield np.append(np.delete(kinks, j), steps[i]), steps
-    for i in np.flatnonzero(np.diff(kinks) < near):
+    for i in np.flatnonzero(np.diff(kinks) < near).tolist():
         middle = (kinks[i] + kinks[i + 1]) / 2
         rest = np.delete(kinks, [i, i + 1])
         yield np.append(rest, middle), np.append(steps, middle)

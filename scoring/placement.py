@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Element, Key, Ring, Tile
 from inkstrain.targets.recipe import Recipe
@@ -40,6 +41,10 @@ _SCALE_RANGE: Final = (0.6, 1.6)
 """A print scale outside this means that the resolution tag is not the scanner's."""
 _SHARPENED: Final = 0.05
 _CLIPPED: Final = 0.5
+_BLOCKED: Final = 0.9
+"""Noise alone puts half of an ideal black at zero."""
+_BENT_MM: Final = 0.2
+"""Twice the affine residual that a flatbed's wobble leaves."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,8 +163,8 @@ def _too_coarse(scan: ScanFile, dpi: float) -> CannotMeasureError:
 
 
 def _place(scan: ScanFile, overview: Overview, code: Code, build: Callable[[Recipe], Key]) -> Placement:
-    tile = _key_tile(build(code.recipe), code)
     where = f"tile {code.tile} of sheet {code.sheet} in {scan.path}"
+    tile = _key_tile(build(code.recipe), code, where)
     if code.mirrored and not scan.stored_mirrored:
         raise CannotMeasureError(
             f"{where[0].upper()}{where[1:]} is a mirror image. Scan the printed side, with any mirroring off."
@@ -186,6 +191,9 @@ def _place(scan: ScanFile, overview: Overview, code: Code, build: Callable[[Reci
         )
     used = int(fit.used.sum())
     flags += scan.flags + _look_flags(fine) + _mark_flags(rough, used, rms_mm)
+    bent_mm = _bend_mm(marks_mm[fine.index], fine.centres_px, affine_fit(marks_mm[fine.index], fine.centres_px))
+    if bent_mm > _BENT_MM:
+        flags += (f"out-of-square: the marks are out of square by {bent_mm:.1f} mm; a flatbed scan is straighter",)
     toward = fit.map.affine[:, 0]
     return Placement(
         sheet=code.sheet,
@@ -206,13 +214,14 @@ def _place(scan: ScanFile, overview: Overview, code: Code, build: Callable[[Reci
     )
 
 
-def _key_tile(key: Key, code: Code) -> Tile:
+def _key_tile(key: Key, code: Code, where: str) -> Tile:
     for sheet in key.sheets:
         for tile in sheet.tiles:
             if (sheet.sheet, tile.tile) == (code.sheet, code.tile):
                 return tile
     raise CannotMeasureError(
-        f"The code names tile {code.tile} of sheet {code.sheet}, but chart {key.chart} has no such tile."
+        f"The code names {where}, but chart {key.chart} has no such tile. "
+        "Scan it again; if that does not help, make the chart again and print that."
     )
 
 
@@ -319,6 +328,8 @@ def _look_flags(fine: FineMarks) -> tuple[str, ...]:
         )
     if fine.look.clipped > _CLIPPED:
         flags.append("paper-clipped: the paper is at full white; turn off the scanner's automatic exposure")
+    if fine.look.blocked > _BLOCKED:
+        flags.append("black-clipped: black is at zero; turn off the scanner's automatic exposure and contrast")
     return tuple(flags)
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
+
 from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import Ring
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rings import ring_lab
-from numpy.typing import NDArray
 
 from .basis import Basis
 from .features import (

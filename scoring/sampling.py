@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from inkstrain.targets.key import Box
 from numpy.typing import NDArray
+
+from inkstrain.targets.key import Box
 
 from .basis import Basis
 
@@ -84,7 +85,8 @@ def open_window(scan: ScanFile, placement: Placement, box_mm: Box, margin_mm: fl
     rows, down = _interpolation(y0, y1, step)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1)
     chart = placement.to_chart_mm(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
-    return Window(pixels, down @ chart[..., 0] @ across.T, down @ chart[..., 1] @ across.T, pixel_mm, clipped)
+    x_mm, y_mm = (np.asarray(down @ chart[..., axis] @ across.T, dtype=np.float32) for axis in (0, 1))
+    return Window(pixels, x_mm, y_mm, pixel_mm, clipped)
 
 
 def _interpolation(start: int, stop: int, step: int) -> tuple[Array, NDArray[np.float32]]:
@@ -96,7 +98,7 @@ def _interpolation(start: int, stop: int, step: int) -> tuple[Array, NDArray[np.
     index = np.arange(stop - start)
     matrix[index, left] = 1.0 - (place - left)
     matrix[index, left + 1] += place - left
-    return nodes, matrix
+    return np.asarray(nodes, dtype=np.float64), matrix
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,4 +196,4 @@ def _nan_std(values: Array) -> Array:
     number = np.sum(~np.isnan(values), axis=1)
     mean = np.nansum(values, axis=1) / number
     squares = np.nansum((values - mean[:, None]) ** 2, axis=1)
-    return np.sqrt(squares / np.maximum(number - 1, 1))
+    return np.asarray(np.sqrt(squares / np.maximum(number - 1, 1)))

@@ -18,6 +18,7 @@ from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
+
 from inkstrain.targets.errors import CannotMeasureError
 
 __all__ = ["Pixels", "ScanFile", "open_scan"]
@@ -176,7 +177,9 @@ def _opener(path: Path) -> Callable[[Path], tuple[Header, PixelSource]]:
     except FileNotFoundError as error:
         raise CannotMeasureError(f"{path} does not exist. Check the name and the folder.") from error
     except OSError as error:
-        raise CannotMeasureError(f"{path} cannot be opened ({error.strerror or error}).") from error
+        raise CannotMeasureError(
+            f"{path} cannot be opened ({error.strerror or error}). Check the name, and that you may read it."
+        ) from error
     if not start:
         raise CannotMeasureError(f"{path} is empty (0 bytes). Save or copy the scan again.")
     if start[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):

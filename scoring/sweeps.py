@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
+
 from inkstrain.targets.colorimetry import delta_e00, hue_deg_ipt
 from inkstrain.targets.key import HueSweep, SweepBand
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import rgb_to_lab
 from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
-from numpy.typing import NDArray
 
 from .basis import Basis
 from .model import DeltaEPair, HueSweepScore, Merged, SweepRow

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 import tifffile
+
 from inkstrain.targets.errors import CannotMeasureError
 
 from .scanfile import Header, Pixels, PixelSource, refuse, tidy_dpi, tidy_orientation

@@ -6,9 +6,10 @@ import itertools
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
+
 from inkstrain.targets.colorimetry import delta_e00, density
 from inkstrain.targets.key import NeutralWedge
-from numpy.typing import NDArray
 
 from .basis import Basis
 from .model import Cast, DeltaEPair, NeutralWedgeScore, WedgeBreak, WedgeStep
@@ -62,8 +63,14 @@ def measure_wedge(
     breaks = []
     for i, (rise, d) in enumerate(zip(rises.tolist(), prime.tolist(), strict=True)):
         if d < SEPARATED_D_PRIME:
-            kind = "reversed" if d < -_REVERSAL_D_PRIME else "tied"
-            breaks.append(WedgeBreak(after_step=wedge.steps[i].step, delta_l=rise, d_prime=d, kind=kind))
+            breaks.append(
+                WedgeBreak(
+                    after_step=wedge.steps[i].step,
+                    delta_l=rise,
+                    d_prime=d,
+                    kind="reversed" if d < -_REVERSAL_D_PRIME else "tied",
+                )
+            )
     chroma = np.hypot(lab[:, 1], lab[:, 2])
     worst = int(np.argmax(chroma))
     numbers = [step.step for step in wedge.steps]

@@ -46,6 +46,7 @@ SHEETS_MM: Final = {
 }
 _SIZE = re.compile(r"(\d{2,4}(?:\.\d)?)X(\d{2,4}(?:\.\d)?)", re.ASCII)
 _NAME: Final = "INKSTRAIN"
+_NOT_OURS: Final = "The code is not one of an inkstrain chart. Scan the side with the rings, its square code included."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +146,11 @@ def _canonical_sheet(sheet: str) -> str:
     return f"{width:g}x{height:g}"
 
 
+def _not_a_recipe(text: str) -> str:
+    shown = text if len(text) <= 80 else text[:80] + "…"
+    return f"{shown!r} is not a recipe of an inkstrain chart. The recipe is the line of small type beside a tile's code."
+
+
 def parse_recipe(text: str) -> Recipe:
     """Read a recipe from its line of text.
 
@@ -155,7 +161,7 @@ def parse_recipe(text: str) -> Recipe:
     """
     fields = text.strip().upper().split("/")
     if len(fields) != 9 or fields[0] != _NAME:
-        raise WrongUsageError(f"{text!r} is not a recipe of an inkstrain chart.")
+        raise WrongUsageError(_not_a_recipe(text))
     _, layout, sheet, space, path, hues, dpi, bed, kinds = fields
     try:
         bed_width, bed_height = (float(side) for side in bed.split("X"))
@@ -170,7 +176,7 @@ def parse_recipe(text: str) -> Recipe:
             only=KINDS if kinds == "ALL" else tuple(_KIND_LETTERS[letter] for letter in kinds),
         )
     except (ValueError, KeyError) as error:
-        raise WrongUsageError(f"{text!r} is not a recipe of an inkstrain chart.") from error
+        raise WrongUsageError(_not_a_recipe(text)) from error
     return recipe
 
 
@@ -190,11 +196,14 @@ def parse_code(text: str) -> tuple[Recipe, int, int]:
     head, _, tail = text.partition(_NAME)
     fields = tail.split("/")
     if head or len(fields) != 12:
-        raise WrongUsageError("The code is not one of an inkstrain chart.")
+        raise WrongUsageError(_NOT_OURS)
     recipe = parse_recipe(_NAME + "/".join(fields[:9]))
     if recipe.chart_id != fields[11]:
-        raise WrongUsageError(f"The code names chart {fields[11]}, but its recipe gives {recipe.chart_id}.")
+        raise WrongUsageError(
+            f"The code names chart {fields[11]}, but its recipe gives {recipe.chart_id}. "
+            "Scan it again; if that does not help, make the chart again and print that."
+        )
     try:
         return recipe, int(fields[9]), int(fields[10])
     except ValueError as error:
-        raise WrongUsageError("The code is not one of an inkstrain chart.") from error
+        raise WrongUsageError(_NOT_OURS) from error

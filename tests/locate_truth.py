@@ -8,9 +8,10 @@ from functools import lru_cache
 
 import numpy as np
 import zxingcpp
+from scipy.special import erfc
+
 from inkstrain.targets.key import Key, Ring, Sheet, Tile
 from inkstrain.targets.recipe import Recipe, tile_code
-from scipy.special import erfc
 
 MARK_RADIUS_MM = 1.0
 CODE_BOX_MM = (14.0, 14.0, 22.0, 22.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import (
     Black,

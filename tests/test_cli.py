@@ -10,13 +10,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from PIL import Image
+from score_samples import ring, score
+
 from inkstrain.cli.app import COMMANDS, main
 from inkstrain.scoring.judge import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
 from inkstrain.targets.chart import read_key
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import ScanOptions, rehearse
-from PIL import Image
-from score_samples import ring, score
 
 TOP = Path(__file__).parents[1]
 PROGRAM = [sys.executable, "-c", "import sys; from inkstrain.cli.app import main; sys.exit(main())"]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 from inkstrain.scoring.demo import INVENTED, PRINTS
 from inkstrain.scoring.model import Score
 from inkstrain.scoring.schema import schemas

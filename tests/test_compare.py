@@ -9,6 +9,9 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+from scipy import stats
+from score_samples import HUES, ring, score, sweep, wedge
+
 from inkstrain.scoring.comparable import MEASURES
 from inkstrain.scoring.compare import (
     Comparison,
@@ -23,8 +26,6 @@ from inkstrain.scoring.model import Conditions, Score
 from inkstrain.scoring.plaintext import comparison_text
 from inkstrain.scoring.schema import schemas
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
-from scipy import stats
-from score_samples import HUES, ring, score, sweep, wedge
 
 NONE = "no-difference-shown"
 BLUE = "ring-to-white-blue"

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+
 from inkstrain.scoring.schema import SCHEMA_FOLDER, schema_text, schemas
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.recipe import KINDS, Recipe

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from report_samples import sample_print
+
 from inkstrain.scoring.judge import EXAMPLE_TOLERANCES, Tolerances, judge, read_tolerances
 from inkstrain.scoring.model import Score
 from inkstrain.targets.errors import WrongUsageError
-from report_samples import sample_print
 
 EVERYTHING_OFF = """
 [ring]

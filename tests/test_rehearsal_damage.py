@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, hue_deg_ipt, xyz_to_lab
 from inkstrain.targets.errors import WrongUsageError

@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
+from PIL import Image, ImageCms
+
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import NozzleGap, PrintOptions, ScanOptions, Step, Truth, rehearse, rehearse_array
 from inkstrain.targets.rehearsal.rehearse import _set_up
 from inkstrain.targets.spaces import decode, icc_profile, rgb_to_lab
-from PIL import Image, ImageCms
 
 RECIPE = Recipe(sheet="100x100", only=("flat-field",))
 DIRTY = PrintOptions(grain=0.02, banding_l=1.0, gaps=(NozzleGap(position_mm=40, width_mm=0.1),), bleed_mm=0.03)

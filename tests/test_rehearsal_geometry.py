@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from inkstrain.targets.chart import build_key
-from inkstrain.targets.recipe import Recipe
-from inkstrain.targets.rehearsal import PrintOptions, ScanGeometry, ScanOptions, rehearse_array
-from inkstrain.targets.spaces import decode
 from numpy.typing import NDArray
 from pydantic import ValidationError
 from scipy.optimize import curve_fit
 from scipy.special import erf
+
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.recipe import Recipe
+from inkstrain.targets.rehearsal import PrintOptions, ScanGeometry, ScanOptions, rehearse_array
+from inkstrain.targets.spaces import decode
 
 RECIPE = Recipe(sheet="120x120", only=("ring-to-black",), hues=1)
 TILE = build_key(RECIPE).sheets[0].tiles[0]

@@ -6,6 +6,7 @@ import io
 
 import numpy as np
 import pytest
+
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, hue_deg_ipt, xyz_to_lab
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.recipe import SPACES

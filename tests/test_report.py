@@ -10,6 +10,9 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from PIL import Image
+from report_samples import sample_print
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.judge import judge
 from inkstrain.scoring.model import Conditions, DeltaEPair, RingProfile, Score
@@ -20,8 +23,6 @@ from inkstrain.scoring.report.ringplot import unwrapped_hue
 from inkstrain.scoring.report.summary import summarise
 from inkstrain.scoring.report.svg import ticks
 from inkstrain.scoring.report.words import cast_direction, flag_words, number, plus_minus, ring_state
-from PIL import Image
-from report_samples import sample_print
 
 # HTML elements without an end tag (HTML Living Standard, 13.1.2)
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}

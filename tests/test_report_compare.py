@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 
 import pytest
+from report_samples import sample_print
+from test_report import HOSTILE, MOST_BYTES, outline, svgs
+
 from inkstrain.scoring.compare import compare
 from inkstrain.scoring.model import Conditions
 from inkstrain.scoring.report import compare_html
-from report_samples import sample_print
-from test_report import HOSTILE, MOST_BYTES, outline, svgs
 
 
 @pytest.fixture(scope="module")

@@ -10,10 +10,11 @@ import imagecodecs
 import numpy as np
 import pytest
 import tifffile
+from PIL import Image, ImageCms
+
 from inkstrain.scoring import scanfile
 from inkstrain.scoring.scanfile import open_scan
 from inkstrain.targets.errors import CannotMeasureError
-from PIL import Image, ImageCms
 
 WINDOWS = ((0, 0, 203, 301), (5, 7, 6, 8), (10, 20, 60, 300), (100, 30, 203, 44))
 

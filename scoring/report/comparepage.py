@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
+
 from inkstrain.scoring.comparable import MEASURES
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.key import Key
-from markupsafe import Markup
 
 from .geometry import key_of, ring_place
 from .overlay import radius_ruler, ring_picture

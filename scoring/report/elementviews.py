@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from markupsafe import Markup
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import (
     FlatFieldScore,
@@ -18,7 +20,6 @@ from inkstrain.scoring.model import (
 from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import HueSweep
 from inkstrain.targets.sweeps import sweep_hue_deg
-from markupsafe import Markup
 
 from .pictures import cut, lab_to_srgb8, picture_uri
 from .ringview import Fact, chroma_top, difference_words

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from markupsafe import Markup
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import RingScore
-from markupsafe import Markup
 
 from .pictures import picture_uri
 from .svg import arc_band, figure, hatch, join, tag, text

@@ -7,12 +7,13 @@ from collections.abc import Mapping
 from importlib import resources
 from typing import Any, Protocol
 
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import Score
 from inkstrain.targets.key import Key
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from .geometry import key_of
 from .view import build_view

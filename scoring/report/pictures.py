@@ -7,11 +7,12 @@ import io
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from PIL import Image
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.spaces import decode, encode, xyz_to_rgb
-from numpy.typing import ArrayLike, NDArray
-from PIL import Image
 
 __all__ = ["cut", "data_uri", "lab_strip_uri", "lab_to_srgb8", "picture_uri", "redrawn_ring", "unrolled_uri"]
 

@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from inkstrain.scoring.model import Lab, RingScore
 from markupsafe import Markup
+
+from inkstrain.scoring.model import Lab, RingScore
 
 from .pictures import lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks

@@ -6,10 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from markupsafe import Markup
+
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import DeltaE, RingScore
 from inkstrain.targets.key import Key
-from markupsafe import Markup
 
 from .geometry import ring_place
 from .overlay import radius_ruler, ring_picture

@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from inkstrain.scoring.model import SweepRow
 from markupsafe import Markup
 from numpy.typing import NDArray
+
+from inkstrain.scoring.model import SweepRow
 
 from .pictures import data_uri, lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from inkstrain.scoring.model import NeutralWedgeScore, WedgeStep
 from markupsafe import Markup
+
+from inkstrain.scoring.model import NeutralWedgeScore, WedgeStep
 
 from .svg import Scale, figure, hatch, polyline, tag, text, ticks
 from .words import number
