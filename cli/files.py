@@ -33,11 +33,12 @@ def check_target(*targets: Path | None, inputs: tuple[Path, ...] = ()) -> None:
             raise WrongUsageError(f"The folder {folder} does not exist. Create it first, or write elsewhere.")
         if not os.access(folder, os.W_OK):
             raise WrongUsageError(f"The folder {folder} is not writable. Write elsewhere.")
-    resolved = [target.resolve() for target in files]
+    # realpath, since resolve() raises on a loop of links
+    resolved = [os.path.realpath(target) for target in files]
     if len(set(resolved)) < len(resolved):
         raise WrongUsageError(f"{files[0]} is named twice. Give every result its own file.")
     for path in inputs:
-        if path.resolve() in resolved:
+        if os.path.realpath(path) in resolved:
             raise WrongUsageError(f"{path} is an input and would be overwritten. Write to another file.")
 
 

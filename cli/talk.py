@@ -6,15 +6,26 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-__all__ = ["progress", "say", "terminal_width", "wrapped"]
+__all__ = ["progress", "say", "terminal_width", "visible", "wrapped"]
 
 _MAX_WIDTH = 100
 _PLAIN_WIDTH = 80
+_UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Unicode categories: controls, formats, lone surrogates, line and paragraph separators."""
 
 
 def say(sentence: str) -> None:
     """Print one sentence on standard error, with the program's name before it."""
-    print(f"inkstrain: {sentence}", file=sys.stderr, flush=True)
+    print(f"inkstrain: {visible(sentence)}", file=sys.stderr, flush=True)
+
+
+def visible(text: str) -> str:
+    """Return text with control and direction characters spelt out: a file's name may hold any of them."""
+    import unicodedata
+
+    return "".join(
+        ascii(character)[1:-1] if unicodedata.category(character) in _UNSEEN else character for character in text
+    )
 
 
 def terminal_width() -> int:

@@ -148,7 +148,7 @@ def _canonical_sheet(sheet: str) -> str:
 
 def _not_a_recipe(text: str) -> str:
     shown = text if len(text) <= 80 else text[:80] + "…"
-    return f"{shown!r} is not a recipe of an inkstrain chart. The recipe is the line of small type beside a tile's code."
+    return f"{shown!r} is not a recipe of an inkstrain chart. It is the line of small type beside a tile's code."
 
 
 def parse_recipe(text: str) -> Recipe:
