@@ -148,7 +148,10 @@ def _measure_scan(scan: ScanFile, options: ScoreOptions, progress: Progress) -> 
 def _basis(scan: ScanFile) -> Basis:
     if scan.icc is None:
         return assumed_basis()
-    return basis_from_profile(scan.icc, f"The profile embedded in the scan was used{_profile_name(scan.icc)}.")
+    try:
+        return basis_from_profile(scan.icc, f"The profile embedded in the scan was used{_profile_name(scan.icc)}.")
+    except CannotMeasureError as error:
+        raise CannotMeasureError(f"{scan.path}: {error}") from error
 
 
 def _profile_name(profile: bytes) -> str:
@@ -283,7 +286,8 @@ def _reading(scan: ScanFile, placement: Placement, flags: list[str]) -> TileRead
     return TileReading(
         sheet=placement.sheet,
         tile=placement.tile,
-        scan=scan.path.name,
+        # a file's name may be bytes that are no text
+        scan=scan.path.name.encode("utf-8", "backslashreplace").decode("utf-8"),
         scan_sha256=scan.sha256,
         dpi=placement.dpi,
         rotation_deg=placement.rotation_deg,

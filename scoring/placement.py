@@ -272,7 +272,7 @@ def _bend_mm(mm: Floats, px: Floats, affine: Floats) -> float:
 def _too_few(where: str, count: int, tile: Tile) -> CannotMeasureError:
     return CannotMeasureError(
         f"Only {count} of the {len(tile.marks_mm)} round marks of {where} can be seen. "
-        "Uncover the print, wipe the glass, lay the print flat and scan again."
+        "Lay the print flat on clean glass, uncovered, and scan again; a photograph taken at an angle will not do."
     )
 
 
