@@ -3,8 +3,8 @@
 Every row is a test of "these two are the same". Holm's step-down rule (Scand. J. Statist. 6:65-70, 1979) keeps the
 chance of even one false claim in the whole comparison at 5 %. One score each: the two-sided normal limit with the
 larger of the within-scan standard error and an assumed floor, which for a single row is the repeatability limit
-2.77 s of ISO 5725-6:1994. Several scores of a print: the standard deviation between them, pooled over elements,
-with Student's t.
+2.77 s of ISO 5725-6:1994. Several scores of a print: their means, and where they spread wider than the floor that
+spread, pooled over elements, with Student's t.
 """
 
 from __future__ import annotations
@@ -221,7 +221,7 @@ def _rows(a: Sequence[Score], b: Sequence[Score]) -> tuple[Row, ...]:
     tested = [pair for pair in pairs if pair.reason is None]
     spread = _pooled_spread(tested)
     uncertainties = [_uncertainty(pair, spread) for pair in tested]
-    freedom = [spread[pair.measure.name][1] if pair.measure.name in spread else math.inf for pair in tested]
+    freedom = [_freedom(pair, spread) for pair in tested]
     limits, shown = _holm([pair.gap for pair in tested], uncertainties, freedom)
     results = dict(zip(map(id, tested), zip(uncertainties, limits, shown, strict=True), strict=True))
     return tuple(_row(pair, names[pair.element], results.get(id(pair))) for pair in pairs)
@@ -300,10 +300,16 @@ def _pooled_spread(pairs: Sequence[_Pair]) -> dict[str, tuple[float, float]]:
 def _uncertainty(pair: _Pair, spread: Mapping[str, tuple[float, float]]) -> float:
     """Return the standard uncertainty of a row's difference."""
     name = pair.measure.name
-    # repeats replace the floor, but a quarter of it stays: few repeats may agree by chance, counts above all
-    between = max(spread[name][0], pair.measure.floor / 4) if name in spread else pair.measure.floor
+    # pooled over elements, a few quiet ones would hide a restless one: repeats may raise the floor, never lower it
+    between = max(spread[name][0] if name in spread else 0.0, pair.measure.floor)
     deviation = max(between, pair.within_scan)
     return deviation * math.sqrt(sum(1 / len(side) for side in pair.sides))
+
+
+def _freedom(pair: _Pair, spread: Mapping[str, tuple[float, float]]) -> float:
+    """Return the degrees of freedom behind a row's uncertainty; an assumed or stated one counts as known."""
+    deviation, freedom = spread.get(pair.measure.name, (0.0, math.inf))
+    return freedom if deviation > max(pair.measure.floor, pair.within_scan) else math.inf
 
 
 def _holm(

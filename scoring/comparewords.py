@@ -15,7 +15,7 @@ __all__ = ["amount", "summarise_rows"]
 
 _EXAMPLES: Final = 2
 _DIGITS: Final = {"mm": 2, "ΔE00": 1, "°": 1, "C*": 1, "L*": 1}
-_FINDINGS: Final = frozenset({"worst_contour", "widest_flat_band", "hue_swing"})
+_FINDINGS: Final = frozenset({"worst_contour", "widest_flat_band"})
 _COUNTS: Final = frozenset({"contours", "not_climbing", "first_from_black"})
 
 

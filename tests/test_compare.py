@@ -74,7 +74,7 @@ def test_holm_uses_students_t_where_the_spread_was_measured() -> None:
 
 WORSE = {
     "contours": ring("blue", contours=[(5.0, 3.0), (7.0, 3.0), (9.0, 3.0), (11.0, 3.0)]),
-    "worst_contour": ring("blue", contours=[(5.0, 4.0)]),
+    "worst_contour": ring("blue", contours=[(5.0, 8.0)]),
     "widest_flat_band": ring("blue", flats=[(5.0, 7.0)]),
     "evenness": ring("blue", evenness=0.7),
     "reach": ring("blue", reach=0.7),
@@ -109,7 +109,7 @@ def test_swapping_the_prints_swaps_the_answer_and_nothing_else() -> None:
         assert mirrored.smallest_showable == row.smallest_showable
 
 
-@pytest.mark.parametrize(("contrast", "verdict"), [(1.1, NONE), (1.7, NONE), (2.0, "second")])
+@pytest.mark.parametrize(("contrast", "verdict"), [(1.1, NONE), (4.8, NONE), (5.0, "second")])
 def test_no_contour_may_be_one_just_under_the_smallest_that_is_reported(contrast: float, verdict: str) -> None:
     comparison = versus(score(ring("blue", contours=[(6.0, contrast)])), score(sha256="b" * 64))
     assert row_of(comparison, "worst_contour").verdict == verdict
@@ -118,11 +118,11 @@ def test_no_contour_may_be_one_just_under_the_smallest_that_is_reported(contrast
 def test_no_flat_band_may_be_one_too_short_to_report() -> None:
     # the file moves 4 ΔE00 a mm: a stretch under 0.5 mm moves less than 2 ΔE00 and is not reported
     least = 2.0 / 4.0
-    limit = 0.25
-    short = versus(score(ring("blue", flats=[(5.0, 5.0 + least + limit - 0.01)])), score(sha256="b" * 64))
-    long = versus(score(ring("blue", flats=[(5.0, 5.0 + least + limit + 0.01)])), score(sha256="b" * 64))
-    assert row_of(short, "widest_flat_band").verdict == "no-difference-shown"
-    assert row_of(long, "widest_flat_band").verdict == "second"
+    limit = row_of(versus(score(), score(sha256="b" * 64)), "widest_flat_band").smallest_showable
+    assert limit is not None
+    for width, verdict in ((least + limit - 0.01, NONE), (least + limit + 0.01, "second")):
+        comparison = versus(score(ring("blue", flats=[(5.0, 5.0 + width)])), score(sha256="b" * 64))
+        assert row_of(comparison, "widest_flat_band").verdict == verdict
 
 
 def noisy(seed: int, sha256: str, shift: float = 0.0) -> Score:
@@ -165,17 +165,28 @@ def test_one_and_a_half_times_the_limit_is_found_nine_times_in_ten() -> None:
     assert found >= 0.9 * runs
 
 
-def test_repeats_replace_the_assumed_spread_by_a_measured_one() -> None:
-    a = [score(ring("blue", evenness=value)) for value in (0.90, 0.92, 0.94)]
-    b = [score(ring("blue", evenness=value), sha256="b" * 64) for value in (0.80, 0.81, 0.82)]
+def test_repeats_narrow_what_can_be_shown_by_their_number() -> None:
+    one = row_of(compare([score()], [score(sha256="b" * 64)]), "evenness")
+    four = row_of(compare([score()] * 4, [score(sha256="b" * 64)] * 4), "evenness")
+    assert one.smallest_showable is not None
+    assert four.smallest_showable == pytest.approx(one.smallest_showable / 2)
+
+
+def test_repeats_that_spread_wider_than_assumed_say_so() -> None:
+    first, second = (0.80, 0.90, 0.70), (0.50, 0.65, 0.35)
+    a = [score(ring("blue", evenness=value)) for value in first]
+    b = [score(ring("blue", evenness=value), sha256="b" * 64) for value in second]
     comparison = compare(a, b)
     row = row_of(comparison, "evenness")
     assert comparison.rests_on == "repeats"
-    assert row.values == pytest.approx((0.92, 0.81))
+    assert row.values == pytest.approx((0.8, 0.5))
     # pooled over sixteen rings of which one varies: numpy's own variances, two degrees of freedom each
-    varying = np.var([0.90, 0.92, 0.94], ddof=1) + np.var([0.80, 0.81, 0.82], ddof=1)
-    pooled = math.sqrt(varying * 2 / (16 * 4))
+    pooled = math.sqrt((np.var(first, ddof=1) + np.var(second, ddof=1)) * 2 / (16 * 4))
     assert row.uncertainty == pytest.approx(pooled * math.sqrt(1 / 3 + 1 / 3))
+    # the most significant of all rows: Holm's first step, Student's t with 64 degrees of freedom
+    assert row.smallest_showable == pytest.approx(
+        stats.t.isf(0.05 / 2 / len(comparison.rows), 64) * pooled * math.sqrt(2 / 3)
+    )
     assert row.verdict == "first"
 
 
