@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline
 from scipy.linalg import lapack
+from threadpoolctl import threadpool_limits
 
 from .marks import affine_fit
 
@@ -159,6 +160,12 @@ def fit_local_map(marks_mm: Floats, marks_px: Floats, px_per_mm: float) -> Local
     px_per_mm
         Scale of the scan, for the distance between knots.
     """
+    # matrices of about 130 a side: threads only get in each other's way
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _fit(marks_mm, marks_px, px_per_mm)
+
+
+def _fit(marks_mm: Floats, marks_px: Floats, px_per_mm: float) -> LocalFit:
     affine, weights = _robust_affine(marks_mm, marks_px)
     left = marks_px - _apply(affine, marks_mm)
     low, high = marks_px.min(axis=0), marks_px.max(axis=0)

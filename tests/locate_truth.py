@@ -111,6 +111,8 @@ def draw_scan(tile: Tile, sheet_mm: tuple[float, float], scanner: Scanner) -> Sc
     wave = 2 * np.pi / (s.wobble_period_mm * per_mm)
 
     def residual(px: np.ndarray) -> np.ndarray:
+        if not (s.wobble_mm or s.wobble_across_mm):
+            return np.zeros_like(px)
         v = px[..., 1]
         along = s.wobble_mm * per_mm * (np.sin(wave * v) + 0.2 * np.sin(0.37 * wave * v + 1))
         across = s.wobble_across_mm * per_mm * np.sin(0.7 * wave * v + 2)
@@ -131,7 +133,7 @@ def draw_scan(tile: Tile, sheet_mm: tuple[float, float], scanner: Scanner) -> Sc
             flat = flat * (1 - s.keystone * (there[..., None] / height - 0.5))
         px = flat + shift
         guess = px
-        for _ in range(30):
+        for _ in range(12):
             guess = px + residual(guess)
         return guess
 
@@ -142,10 +144,19 @@ def draw_scan(tile: Tile, sheet_mm: tuple[float, float], scanner: Scanner) -> Sc
     x, y, side, _ = tile.code_box_mm
     modules = _code_modules(tile.code)
     centre = (x + side / 2, y + side / 2)
-    _paint(linear, to_mm, to_px, centre, side * 0.75, 4, lambda mm: _code(mm, (x, y), side, modules, s))
+    _paint(
+        linear,
+        to_mm,
+        to_px,
+        centre,
+        side * 0.75,
+        4 if s.dpi < 200 else 2,
+        lambda mm: _code(mm, (x, y), side, modules, s),
+    )
+    fine = 3 if s.dpi < 500 else 2  # the blur spans more px then
     for index, mark in enumerate(tile.marks_mm):
         if index not in s.missing:
-            _paint(linear, to_mm, to_px, mark, 1.6, 3, lambda mm, c=mark: _disc(mm, c, s, MARK_RADIUS_MM, s.ink))
+            _paint(linear, to_mm, to_px, mark, 1.6, fine, lambda mm, c=mark: _disc(mm, c, s, MARK_RADIUS_MM, s.ink))
     linear *= (1 - s.uneven * np.linspace(0, 1, width, dtype=np.float32))[None, :]
     if s.noise:
         linear += np.random.default_rng(s.seed).normal(0, s.noise, linear.shape).astype(np.float32)
