@@ -26,6 +26,7 @@ Bools = npt.NDArray[np.bool_]
 
 _RING_MM: Final = (0.4, 0.85)
 """Clear paper beside a mark, as distances from its edge; charts keep 1.2 mm clear."""
+_FAR_MM: Final = 0.7
 _FIT_DPI: Final = 300
 """Finer scans are averaged down to no less than this for the fit: an edge's place survives that, time does not."""
 _POOLED_MARKS: Final = 80
@@ -253,10 +254,12 @@ def _pooled_look(windows: list[_Window], centres: list[Floats], radius_mm: float
         )
     except RuntimeError:  # no convergence: only the look is lost, the centres do not rest on it
         fitted = np.array(guess)
-    low, high, radius, blur = (float(value) for value in fitted)
+    radius, blur = float(fitted[2]), float(fitted[3])
+    # a wide halo lifts the fitted edge as well, so paper and ink are taken as far from it as there is room
+    ink, paper = np.median(profile[middle < 0.6 * radius_mm]), np.median(profile[middle > radius_mm + _FAR_MM])
     smooth = np.convolve(profile, np.ones(3) / 3, mode="valid")
-    over = float((smooth.max() - high) / (high - low))
-    under = float((low - smooth.min()) / (high - low))
+    over = float((smooth.max() - paper) / (paper - ink))
+    under = float((ink - smooth.min()) / (paper - ink))
     return DotLook(
         radius_mm=radius,
         blur_mm=blur,
