@@ -6,6 +6,7 @@ IPT itself is good to 2-5° there, so a swing of a few degrees is a property of 
 
 from __future__ import annotations
 
+import itertools
 from typing import Final
 
 import numpy as np
@@ -24,37 +25,86 @@ SWING_LEAST_DELTA_H: Final = 1.0
 _COURSE_DEGREE: Final = 4
 _LEAST_CHROMA: Final = 0.03  # of IPT, about 5 in CIELAB: below it, hue is noise
 _NARROWEST_MM: Final = 0.3
+_FINENESS: Final = 20  # intended colours looked up between two bins
 _TUKEY: Final = 4.685  # 95 % efficiency, Beaton & Tukey 1974
+_ANCHORS: Final = 10
+_ROUNDS: Final = 10
+_SCALE_DEG: Final = 0.5  # how closely a print follows its own course, in a pure colour
+_SCALE_CHROMA: Final = 0.05  # chroma of IPT at which noise doubles that
+_DEGREE_PRICE: Final = 0.03  # share of the ramp that a further degree must bring onto the course
 
 
 def hue_departure_deg(radius_mm: Array, printed: Array, intended: Array) -> tuple[Array, Array]:
     """Return the departure of printed hue from its smooth course, in degrees, and its weight by chroma, (n,) each.
 
-    The course is that of the difference from the intended hue: a polynomial of degree 4, fitted robustly (Tukey's
-    biweight), so that a swing does not bend it.
+    Printed hue is compared with that of the intended colour of the same lightness and chroma, not of the same radius:
+    a tone that merely landed elsewhere on the ramp has not turned. The course is that of the difference: a polynomial
+    of degree 4 at most, which swings do not bend (see `_course`).
     """
-    got, asked = lab_to_ipt(printed), lab_to_ipt(intended)
+    got = lab_to_ipt(printed)
+    asked = _counterparts(got, lab_to_ipt(intended))
     chroma = np.sqrt(np.hypot(got[:, 1], got[:, 2]) * np.hypot(asked[:, 1], asked[:, 2]))
     angle = np.degrees(np.arctan2(got[:, 2], got[:, 1]) - np.arctan2(asked[:, 2], asked[:, 1]))
     angle = (angle + 180.0) % 360.0 - 180.0
-    weight = np.where(chroma > _LEAST_CHROMA, chroma, 0.0)
-    if np.count_nonzero(weight) < 3 * _COURSE_DEGREE:
+    usable = chroma > _LEAST_CHROMA
+    if np.count_nonzero(usable) < 2 * _ANCHORS:
         return np.zeros_like(radius_mm), np.zeros_like(radius_mm)
-    usable = weight > 0
-    angle[usable] = np.degrees(np.unwrap(np.radians(angle[usable])))
+    turned = np.degrees(np.unwrap(np.radians(angle[usable])))
+    off = np.zeros_like(radius_mm)
+    off[usable] = turned - _course(radius_mm[usable], turned, chroma[usable])
+    return off, np.where(usable, chroma, 0.0)
+
+
+def _course(radius_mm: Array, angle: Array, chroma: Array) -> Array:
+    """Return the polynomial that most of the angles follow, shape (n,).
+
+    Tukey's biweight of fixed scale, least over many starts (curves through a few of the row's block medians, as in
+    random sample consensus, but all of them), then refined; every degree must earn its place.
+    """
     x = np.interp(radius_mm, [radius_mm[0], radius_mm[-1]], [-1.0, 1.0])
+    scale = _TUKEY * _SCALE_DEG * (1.0 + _SCALE_CHROMA / chroma)
+    weight = np.sqrt(chroma) / np.sqrt(chroma).sum()
     basis = np.polynomial.chebyshev.chebvander(x, _COURSE_DEGREE)
-    trust = np.ones_like(weight)
-    for power in (1, 1, 1, 1, 1, 2, 2, 2, 2, 2):  # least absolute deviations first, then the biweight
-        root = (weight * trust)[:, None]
-        course = basis @ np.linalg.lstsq(basis * root, angle * root[:, 0], rcond=None)[0]
-        off = angle - course
-        scale = max(1.4826 * float(np.median(np.abs(off[usable]))), 0.15)
-        if power == 1:
-            trust = 1.0 / np.sqrt(np.maximum(np.abs(off) / scale, 0.3))
-        else:
-            trust = np.maximum(1.0 - (off / (_TUKEY * scale)) ** 2, 0.0)
-    return np.where(usable, off, 0.0), np.where(usable, weight, 0.0)
+    blocks = np.array_split(np.arange(len(x)), _ANCHORS)
+    anchor = np.array([np.median(angle[block]) for block in blocks])
+    at_anchor = np.stack([basis[block].mean(axis=0) for block in blocks])
+    best, best_cost = np.zeros(1), np.inf
+    for degree in range(_COURSE_DEGREE + 1):
+        through = np.array(list(itertools.combinations(range(_ANCHORS), degree + 1)))
+        starts = np.linalg.solve(at_anchor[through, : degree + 1], anchor[through][..., None])[..., 0]
+        runs = starts @ basis[:, : degree + 1].T
+        costs = _biweight_cost(angle - runs, scale) @ weight + _astray(runs, anchor)
+        course = starts[int(np.argmin(costs))]
+        for _ in range(_ROUNDS):
+            off = (angle - basis[:, : degree + 1] @ course) / scale
+            root = np.sqrt(weight) * np.maximum(1.0 - off**2, 0.0)
+            course = np.linalg.lstsq(basis[:, : degree + 1] * root[:, None], angle * root, rcond=None)[0]
+        run = basis[:, : degree + 1] @ course
+        cost = float(_biweight_cost(angle - run, scale) @ weight + _astray(run, anchor)) + _DEGREE_PRICE * degree
+        if cost < best_cost:
+            best, best_cost = course, cost
+    return np.asarray(basis[:, : len(best)] @ best)
+
+
+def _biweight_cost(off: Array, scale: Array) -> Array:
+    """Return Tukey's bounded loss, 0 to 1 (Beaton & Tukey 1974)."""
+    return np.asarray(1.0 - np.maximum(1.0 - (off / scale) ** 2, 0.0) ** 3)
+
+
+def _astray(courses: Array, anchor: Array) -> Array:
+    """Return 1 for courses (..., n) that leave the range of what was seen, else 0."""
+    low, high = anchor.min() - _SCALE_DEG, anchor.max() + _SCALE_DEG
+    return np.asarray(((courses < low) | (courses > high)).any(axis=-1), dtype=np.float64)
+
+
+def _counterparts(got: Array, asked: Array) -> Array:
+    """Return for each printed colour the intended one that is nearest in lightness and chroma, all in IPT, (n, 3)."""
+    from scipy.spatial import KDTree
+
+    rows = np.linspace(0.0, len(asked) - 1.0, _FINENESS * len(asked))
+    fine = np.stack([np.interp(rows, np.arange(len(asked)), column) for column in asked.T], axis=1)
+    without_hue = [np.stack([ipt[:, 0], np.hypot(ipt[:, 1], ipt[:, 2])], axis=1) for ipt in (fine, got)]
+    return np.asarray(fine[KDTree(without_hue[0]).query(without_hue[1])[1]])
 
 
 def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[HueSwing, ...]:
@@ -70,7 +120,8 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
             continue
         part = slice(first, last)
         size = np.abs(delta_h[part])
-        peak = first + int(np.argmax(size))
+        # chroma grows along a ramp: the turn is greatest before its ΔH is
+        peak = first + int(np.argmax(np.where(size >= size.max() / 2, np.abs(off[part]), 0.0)))
         degrees = float(off[peak])
         half = np.flatnonzero(np.abs(off[part]) >= abs(degrees) / 2)
         inner, outer = radius_mm[first + half[0]], radius_mm[first + half[-1]]
