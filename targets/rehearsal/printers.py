@@ -9,15 +9,15 @@ from __future__ import annotations
 import functools
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, Literal, Protocol, runtime_checkable
+from typing import Final, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from ..colorimetry import WHITE_D50
 from ..errors import CannotMeasureError, WrongUsageError
-from ..spaces import icc_profile, rgb_to_xyz
+from ..outputprofile import INTENTS, Intent, OutputProfile
+from ..spaces import rgb_to_xyz
 
 __all__ = [
     "INTENTS",
@@ -32,9 +32,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Triple = tuple[float, float, float]
-Intent = Literal["perceptual", "relative", "saturation", "absolute"]
-
-INTENTS: Final[tuple[Intent, ...]] = ("perceptual", "relative", "saturation", "absolute")
 _D50: Final[Triple] = (0.9642, 1.0, 0.8249)
 _TABLE_NODES: Final = 33
 
@@ -100,7 +97,10 @@ class IccPrinter:
     def __post_init__(self) -> None:
         if self.intent not in INTENTS:
             raise WrongUsageError(f"Unknown intent {self.intent!r}: use one of {', '.join(INTENTS)}.")
-        _device_space(self.profile)
+        try:
+            OutputProfile(self.profile, self.name)
+        except CannotMeasureError as error:
+            raise WrongUsageError(str(error)) from error
 
     @property
     def uses_bpc(self) -> bool:
@@ -110,27 +110,11 @@ class IccPrinter:
     @property
     def paper_xyz(self) -> Triple:
         """The profile's media white point."""
-        return _media_white(self.profile)
+        return OutputProfile(self.profile).paper_xyz
 
     def print_xyz(self, space: str, rgb: ArrayLike) -> Array:
         """Return XYZ relative to paper, through Little CMS."""
-        import imagecodecs
-
-        rgb = np.asarray(rgb, dtype=np.float64)
-        flat = np.ascontiguousarray(rgb.reshape(1, -1, 3))
-        device = _device_space(self.profile)
-        flags = imagecodecs.CMS.FLAGS.NOOPTIMIZE | imagecodecs.CMS.FLAGS.NOCACHE
-        to_device = flags | (imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION if self.uses_bpc else 0)
-        inks = imagecodecs.cms_transform(
-            flat, icc_profile(space), self.profile, colorspace="rgb", outcolorspace=device,
-            outdtype=np.float64, intent=INTENTS.index(self.intent), flags=to_device,
-        )  # fmt: skip
-        out = imagecodecs.cms_transform(
-            inks, self.profile, imagecodecs.cms_profile("xyz"), colorspace=device, outcolorspace="xyz",
-            outdtype=np.float64, intent=1, flags=flags,
-        )  # fmt: skip
-        xyz = np.asarray(out, dtype=np.float64).reshape(*rgb.shape[:-1], 3)
-        return np.asarray(xyz / _profile_white(self.profile) * WHITE_D50)
+        return OutputProfile(self.profile).printed_xyz(space, rgb, self.intent, self.uses_bpc)
 
 
 def icc_printer(path: Path, intent: Intent = "relative", *, bpc: bool | None = None) -> IccPrinter:
@@ -148,49 +132,6 @@ def icc_printer(path: Path, intent: Intent = "relative", *, bpc: bool | None = N
     except OSError as error:
         raise CannotMeasureError(f"The profile {path} cannot be read: {error.strerror}.") from error
     return IccPrinter(profile, intent, bpc, name=path.stem)
-
-
-@functools.lru_cache(maxsize=8)
-def _device_space(profile: bytes) -> str:
-    if len(profile) < 132 or profile[36:40] != b"acsp":
-        raise WrongUsageError("That is not an ICC profile: its signature is missing.")
-    spaces = {b"RGB ": "rgb", b"CMYK": "cmyk", b"GRAY": "gray"}
-    if profile[12:16] not in (b"prtr", b"mntr") or profile[16:20] not in spaces:
-        kind = profile[12:20].decode("ascii", "replace")
-        raise WrongUsageError(
-            f"The ICC profile ({kind!r}) is not one of a printer: use an output profile for RGB, CMYK or grey."
-        )
-    return spaces[profile[16:20]]
-
-
-@functools.lru_cache(maxsize=8)
-def _media_white(profile: bytes) -> Triple:
-    count = int.from_bytes(profile[128:132], "big")
-    for index in range(min(count, 200)):
-        entry = profile[132 + 12 * index : 144 + 12 * index]
-        if entry[:4] == b"wtpt":
-            start = int.from_bytes(entry[4:8], "big") + 8
-            x, y, z = np.frombuffer(profile[start : start + 12], ">i4") / 65536.0
-            return float(x), float(y), float(z)
-    return _D50
-
-
-@functools.lru_cache(maxsize=8)
-def _profile_white(profile: bytes) -> Array:
-    """Return what the profile's table says for bare paper, which rounding leaves beside D50 by a hair."""
-    import imagecodecs
-
-    device = _device_space(profile)
-    bare = {"rgb": [100.0] * 3, "cmyk": [0.0] * 4, "gray": [100.0]}[device]
-    bare_values = np.array(bare, dtype=np.float64).reshape(1, 1, -1)
-    if device != "cmyk":
-        bare_values /= 100.0
-    out = imagecodecs.cms_transform(
-        bare_values if device != "gray" else bare_values[..., 0],
-        profile, imagecodecs.cms_profile("xyz"), colorspace=device, outcolorspace="xyz",
-        outdtype=np.float64, intent=1, flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE,
-    )  # fmt: skip
-    return np.asarray(out, dtype=np.float64).reshape(3)
 
 
 @functools.lru_cache(maxsize=8)
