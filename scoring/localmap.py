@@ -221,8 +221,8 @@ class _Additive:
             distinct = len(np.unique(np.round(px[:, axis] / px_per_mm)))
             span_mm = (high[axis] - low[axis]) / px_per_mm
             pieces = int(np.clip(min(span_mm / apart_mm, distinct - 1), 1, 200))
-            step = 2.0 / pieces
-            self._knots.append(np.asarray(-1.0 + step * np.arange(-3, pieces + 4), dtype=np.float64))
+            # whole numbers, so that rounding leaves no mark outside the knots
+            self._knots.append(np.arange(-3.0, pieces + 4))
         u, v = (2 * (px - low) / (high - low) - 1).T
         terms = (_basis(self._knots[0], v), u[:, None] * _basis(self._knots[1], v),
                  _basis(self._knots[2], u), v[:, None] * _basis(self._knots[3], u))  # fmt: skip
@@ -302,4 +302,6 @@ class _Additive:
 
 
 def _basis(knots: Floats, place: Floats) -> Floats:
-    return np.asarray(BSpline.design_matrix(np.clip(place, -1.0, 1.0), knots, 3).toarray(), dtype=np.float64)
+    pieces = float(knots[-4])
+    scaled = np.clip((place + 1.0) / 2.0 * pieces, 0.0, pieces)
+    return np.asarray(BSpline.design_matrix(scaled, knots, 3).toarray(), dtype=np.float64)

@@ -52,6 +52,15 @@ def test_a_wobble_seen_by_the_edges_is_known_in_the_middle(turn_deg: float, peri
     assert np.abs(fit.affine_px[fit.used]).max() / PER_MM > 0.08
 
 
+@pytest.mark.parametrize("px_per_mm", np.linspace(5.0, 50.0, 31))
+def test_a_map_can_be_fitted_at_any_resolution(px_per_mm: float) -> None:
+    """Knots that rounding put just inside the outermost mark once left it out."""
+    seen = MARKS_MM * px_per_mm + 7.3
+    fit = fit_local_map(MARKS_MM, seen, float(px_per_mm))
+    assert fit.used.all()
+    np.testing.assert_allclose(fit.map.to_px(MARKS_MM), seen, atol=1e-6)
+
+
 def test_residuals_left_out_equal_those_of_fits_without_the_mark() -> None:
     """The hat matrix' shortcut against the plain thing: fit again without the mark, and look at it."""
     seen = _wobbly_px(MARKS_MM, 1.5, 50.0) + np.random.default_rng(4).normal(0, 0.05, MARKS_MM.shape)
