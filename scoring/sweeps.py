@@ -18,11 +18,11 @@ from .model import DeltaEPair, HueSweepScore, Merged, SweepRow
 from .rings import delta_e_summary, error_de00
 from .sampling import Means, Tally, Window
 
-__all__ = ["band_means", "measure_sweep"]
+__all__ = ["SWEEP_BIN_MM", "band_means", "measure_sweep", "sweep_row"]
 
 Array = NDArray[np.float64]
 
-_BIN_MM: Final = 1.0
+SWEEP_BIN_MM: Final = 1.0
 _INSET_MM: Final = 0.7
 _ROWS: Final = 12
 _MERGED_SHARE: Final = 0.25
@@ -33,7 +33,7 @@ _BACKWARD_DEG: Final = 0.5
 def band_means(window: Window, band: SweepBand, basis: Basis, paper_xyz: Array) -> tuple[Means, Array]:
     """Return mean colours about every millimetre along a band, and their places as fractions of its length."""
     x, y, width, height = band.box_mm
-    count = int(width / _BIN_MM)
+    count = int(width / SWEEP_BIN_MM)
     tally = Tally(basis, (count, _ROWS))
     for part in window.blocks():
         fraction = (part.x_mm - x) / width
@@ -53,22 +53,22 @@ def measure_sweep(
         means, fraction = band_means(window, band, basis, paper_xyz)
         if not np.isfinite(means.lab[1:-1]).all():
             return None
-        rows.append(_row(means, fraction, band, recipe))
+        inner = slice(1, -1)  # the two end bins touch bare paper
+        rows.append(sweep_row(means.lab[inner], means.standard_error[inner], fraction[inner], band, recipe))
     return HueSweepScore(id=sweep.id, kind=sweep.kind, sheet=place[0], tile=place[1], rows=tuple(rows))
 
 
-def _row(means: Means, fraction: Array, band: SweepBand, recipe: Recipe) -> SweepRow:
-    inner = slice(1, -1)  # the two end bins touch bare paper
-    lab, fraction = means.lab[inner], fraction[inner]
+def sweep_row(lab: Array, standard_error: Array, fraction: Array, band: SweepBand, recipe: Recipe) -> SweepRow:
+    """Return the score of one band from its colours, (n, 3), at fractions of its length, (n,)."""
     hue = sweep_hue_deg(recipe.space, band.level, fraction)
     intended = rgb_to_lab(recipe.space, sweep_rgb(recipe.space, band.level, fraction))
-    error = error_de00(lab, means.standard_error[inner])
+    error = error_de00(lab, standard_error)
     return SweepRow(
         level=band.level,
         hue_deg=tuple(hue.round(3).tolist()),
         lab=tuple(map(tuple, lab.round(4).tolist())),
         intended_lab=tuple(map(tuple, intended.round(4).tolist())),
-        order_breaks=_order_breaks(lab, intended, hue, means.standard_error[inner]),
+        order_breaks=_order_breaks(lab, intended, hue, standard_error),
         merged=_merged(lab, intended, hue, error),
         chroma=tuple(np.hypot(lab[:, 1], lab[:, 2]).round(3).tolist()),
         delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(lab, intended)))),

@@ -16,16 +16,18 @@ from .model import Cast, DeltaEPair, NeutralWedgeScore, WedgeBreak, WedgeStep
 from .rings import delta_e_summary
 from .sampling import Means, Tally, Window
 
-__all__ = ["SEPARATED_D_PRIME", "measure_wedge", "step_means"]
+__all__ = ["RAMP_BIN_MM", "SEPARATED_D_PRIME", "measure_wedge", "ramp_smoothness", "step_means", "wedge_score"]
 
 Array = NDArray[np.float64]
 
 SEPARATED_D_PRIME: Final = 3.0
 """Steps count as told apart from 3 standard errors of their difference on (common practice, no source)."""
 
+RAMP_BIN_MM: Final = 1.0
+"""Pitch at which the continuous ramp is read."""
+
 _BLOCKS: Final = (3, 8)
 _INSET_MM: Final = 0.6
-_RAMP_BIN_MM: Final = 1.0
 _RAMP_ROWS: Final = 8
 _REVERSAL_D_PRIME: Final = 2.0
 
@@ -55,7 +57,14 @@ def measure_wedge(
     means = step_means(window, wedge, basis, paper_xyz)
     if not np.isfinite(means.lab).all():
         return None
-    lab, error = means.lab, np.maximum(means.standard_error[:, 0], 1e-3)
+    error = np.maximum(means.standard_error[:, 0], 1e-3)
+    return wedge_score(wedge, means.lab, error, _ramp_smoothness(window, wedge, basis, paper_xyz), place)
+
+
+def wedge_score(
+    wedge: NeutralWedge, lab: Array, error: Array, smoothness: float | None, place: tuple[int, int]
+) -> NeutralWedgeScore:
+    """Return the score of a wedge from the colours of its steps, (n, 3), and their standard errors in L*, (n,)."""
     darkness = np.asarray(density(lab))
     intended = np.array([step.lab for step in wedge.steps])
     rises = np.diff(lab[:, 0])
@@ -100,7 +109,7 @@ def measure_wedge(
             a_at_max=float(lab[worst, 1]),
             b_at_max=float(lab[worst, 2]),
         ),
-        smoothness=_smoothness(window, wedge, basis, paper_xyz),
+        smoothness=smoothness,
         delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(lab, intended)))),
     )
 
@@ -113,21 +122,28 @@ def _first_told(lightness: Array, error: Array, numbers: list[int]) -> int | Non
     return None
 
 
-def _smoothness(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array) -> float | None:
+def _ramp_smoothness(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array) -> float | None:
+    x, y, width, height = wedge.ramp_box_mm
+    tally = Tally(basis, (int(width / RAMP_BIN_MM), _RAMP_ROWS))
+    for part in window.blocks():
+        bins = np.floor((part.x_mm - x) / RAMP_BIN_MM).astype(np.intp)
+        rows = np.floor((part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * _RAMP_ROWS).astype(np.intp)
+        inside = (bins >= 0) & (bins < int(width / RAMP_BIN_MM)) & (rows >= 0) & (rows < _RAMP_ROWS)
+        tally.add(part.pixels[inside], bins[inside], rows[inside])
+    return ramp_smoothness(tally.means(paper_xyz).lab[1:-1, 0])
+
+
+def ramp_smoothness(lightness: Array) -> float | None:
     """Return the rms of second differences of L* along the continuous ramp, per mm², after Green's metric.
 
     Differences of differences between neighbours, root mean square (Marchessoux & Rostang 2017). An even ramp gives 0.
+
+    Parameters
+    ----------
+    lightness
+        L* about every `RAMP_BIN_MM`, (n,).
     """
-    x, y, width, height = wedge.ramp_box_mm
-    tally = Tally(basis, (int(width / _RAMP_BIN_MM), _RAMP_ROWS))
-    for part in window.blocks():
-        bins = np.floor((part.x_mm - x) / _RAMP_BIN_MM).astype(np.intp)
-        rows = np.floor((part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * _RAMP_ROWS).astype(np.intp)
-        inside = (bins >= 0) & (bins < int(width / _RAMP_BIN_MM)) & (rows >= 0) & (rows < _RAMP_ROWS)
-        tally.add(part.pixels[inside], bins[inside], rows[inside])
-    means = tally.means(paper_xyz)
-    lightness = means.lab[1:-1, 0]
     if not np.isfinite(lightness).all():
         return None
     second = [b - a for a, b in itertools.pairwise(np.diff(lightness).tolist())]
-    return float(np.sqrt(np.mean(np.square(second))) / _RAMP_BIN_MM**2)
+    return float(np.sqrt(np.mean(np.square(second))) / RAMP_BIN_MM**2)
