@@ -29,11 +29,13 @@ Array = NDArray[np.float64]
 _COURSE_KNOT_MM: Final = 1.8
 _CANDIDATE_MM: Final = 0.15
 _MARGIN_MM: Final = 0.1
+_END_MM: Final = 0.05
 _JOIN_BLURS: Final = 4.0
 _TIE_BLURS: Final = 3.0
 _BEND_MM: Final = 1.5
 _FINE_MM: Final = 0.01
 _MOST_ADDED: Final = 6
+_MOST_KINKS: Final = 24
 _CROWD_MM: Final = 2.5
 _MOST_MOVES: Final = 12
 _BEST_MOVES: Final = 4
@@ -263,7 +265,7 @@ def _thin_out(problem: _Problem, kinks: Array) -> Array:
         spread = np.diag(inverse)
         rises = np.sum(amplitudes**2, axis=1) / spread
         i = int(np.argmin(rises))
-        if rises[i] > _GAIN:
+        if rises[i] > _GAIN and len(kept) <= _MOST_KINKS:
             break
         column = inverse[:, i] / inverse[i, i]
         amplitudes = np.delete(amplitudes - column[:, None] * amplitudes[i], i, axis=0)
@@ -330,7 +332,9 @@ def _refine(problem: _Problem, kinks: Array, steps: Array, rounds: int) -> tuple
     places = np.concatenate([kinks, steps])
     if not len(places):
         return kinks, steps
-    low, high = problem.inner + 0.01, problem.outer - 0.01
+    # nearer to hub or rim than blur can tell, a feature is the border itself
+    edge = max(_END_MM, problem.sigma)
+    low, high = problem.inner + edge, problem.outer - edge
     now = _fit(problem, places, count)
     for _ in range(rounds):
         slopes = problem.slopes(places[:count], places[count:])
