@@ -26,6 +26,7 @@ from .features import (
 from .hue import find_hue_swings
 from .model import DeltaE, DeltaEPair, RingProfile, RingScore
 from .path import PathFit, fit_path
+from .ripples import find_ripples
 from .sampling import Means, Tally, Window
 
 __all__ = ["delta_e_summary", "error_de00", "measure_ring", "radial_means"]
@@ -113,6 +114,7 @@ def measure_ring(
         flat_bands=find_flat_bands(pair),
         hue_swings=find_hue_swings(radius[on_ramp], lab[on_ramp], intended[on_ramp]),
         reversals=find_reversals(pair),
+        ripples=find_ripples(radius, lab[:, 0], error[:, 0], intended[:, 0], ring.ramp_mm, sigma),
         core_mm=core_mm(pair, hub),
         fall_off_mm=fall_off(pair),
         delta_e00=DeltaEPair(intended=delta_e_summary(away)),
