@@ -30,10 +30,8 @@ from .model import (
     MadeBy,
     MarkResidual,
     NeutralWedgeScore,
-    RingScore,
     Score,
     TileReading,
-    Totals,
     Viewing,
     White,
 )
@@ -43,6 +41,7 @@ from .rings import measure_ring, radial_means
 from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
 from .sweeps import measure_sweep
+from .totals import totals_of
 from .wedge import measure_wedge
 
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
@@ -332,7 +331,7 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
         black=_black(elements),
         tiles=tuple(part.reading for part in parts),
         elements=elements,
-        totals=_totals(elements),
+        totals=totals_of(elements),
         flags=_flags(parts, recipe),
     )
     return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
@@ -351,19 +350,6 @@ def _black(elements: Sequence[ElementScore]) -> Black | None:
             value = float(density(np.array(darkest)))
             return Black(lab=darkest, density=value) if np.isfinite(value) else None
     return None
-
-
-def _totals(elements: Sequence[ElementScore]) -> Totals:
-    rings = [element for element in elements if isinstance(element, RingScore)]
-    evenness = [ring.evenness for ring in rings if ring.evenness is not None]
-    reach = [ring.reach for ring in rings if ring.reach is not None]
-    return Totals(
-        contours=sum(len(ring.contours) for ring in rings),
-        visible_contours=None,
-        widest_flat_band_mm=max((band.width_mm for ring in rings for band in ring.flat_bands), default=0.0),
-        evenness=float(np.mean(evenness)) if evenness else None,
-        reach=float(np.mean(reach)) if reach else None,
-    )
 
 
 def _flags(parts: list[_Part], recipe: Recipe) -> tuple[str, ...]:

@@ -237,6 +237,7 @@ class RingScore(_Value):
     reversals: tuple[Reversal, ...] = ()
     ripples: tuple[Ripple, ...] = ()
     core_mm: float | None
+    core_cause: Cause | None = None
     fall_off_mm: FallOff | None
     delta_e00: DeltaEPair
     head_banding: HeadBanding | None = None
@@ -371,14 +372,27 @@ class MadeBy(_Value):
     version: str
 
 
+class CauseCounts(_Value):
+    """How many findings one cause has."""
+
+    contours: int
+    flat_bands: int
+    hue_swings: int
+    cores: int
+
+
 class Totals(_Value):
-    """The score in five figures; evenness and reach are means over the rings."""
+    """The score in five figures; evenness and reach are means over the rings.
+
+    ``by_cause`` holds counts by ``profile``, ``print`` and ``unknown``, once a printer profile was given.
+    """
 
     contours: int
     visible_contours: int | None
     widest_flat_band_mm: float
     evenness: float | None
     reach: float | None
+    by_cause: dict[Cause, CauseCounts] | None = None
 
 
 class Score(_Value):
