@@ -1,0 +1,236 @@
+"""Ripples: shallow ring-shaped waves of lightness about the smooth course of a ramp.
+
+A ripple is at least `_LEAST_PERIODS` periods of one wave. Every window of a few periods is fitted, by least squares,
+with a smooth course (a polynomial) and with a sinusoid added to it, for every period of a fine grid: a sliding
+Lomb-Scargle periodogram whose floating mean (Zechmeister & Kürster 2009) is a floating course. The gain is judged by
+an F test on 2 degrees of freedom against the larger of what the bins' own standard errors and the misfit say of noise,
+at a false alarm rate of `FALSE_ALARM` a disc over all windows and periods tried (Bonferroni). What passes must also be
+a wave: explain nearly all that the course leaves, so that a kink or a step, which has no period, does not count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
+
+from .model import Ripple
+
+__all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "find_ripples", "wave_fits"]
+
+Array = NDArray[np.float64]
+
+FALSE_ALARM: Final = 1e-3
+LEAST_AMPLITUDE_L: Final = 0.1  # half of what published work on real prints calls possibly objectionable (0.2 L*)
+_PERIODS_MM: Final = (0.4, 6.3)
+_PERIODS_TRIED: Final = 64
+_LEAST_PERIODS: Final = 2.1
+_WINDOW_PERIODS: Final = 4.0
+_LOCAL_PERIODS: Final = 2.0
+_COURSE_DEGREE: Final = 4
+_LOCAL_DEGREE: Final = 3
+_SHARE: Final = (0.85, 0.92)  # of what the course leaves, in windows of four periods, and in shorter ones
+_HOPS: Final = 8  # windows a period
+_EDGE_BLURS: Final = 2.5
+_LEAST_TRANSFER: Final = 0.2  # where blur leaves less of a wave, its size is anybody's guess
+_GROUP_FREEDOM: Final = 23  # of a bin's standard error, from 24 sectors
+
+
+@dataclass(frozen=True, slots=True)
+class WaveFits:
+    """Fits of a course and a wave of one period in windows along a profile; arrays over the windows.
+
+    Attributes
+    ----------
+    first
+        Index of each window's first sample.
+    length
+        Samples in a window.
+    wave
+        Complex amplitude about the window's middle.
+    gain
+        How much the wave lowers the sum of squares.
+    residual
+        Mean square of what is left, by degrees of freedom.
+    """
+
+    first: NDArray[np.intp]
+    length: int
+    wave: NDArray[np.complex128]
+    gain: Array
+    residual: Array
+
+
+def wave_fits(values: Array, spacing_mm: float, period_mm: float, periods: float, degree: int) -> WaveFits | None:
+    """Fit every window of evenly spaced values with a polynomial course and a wave; ``None`` if no window fits.
+
+    Parameters
+    ----------
+    values
+        Shape (n,).
+    periods
+        Length of the windows in periods.
+    degree
+        Of the course.
+    """
+    length = round(periods * period_mm / spacing_mm)
+    if length > len(values) or length < degree + 6:
+        return None
+    turn = 2.0 * np.pi * (np.arange(length) - (length - 1) / 2) * spacing_mm / period_mm
+    course = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, length), degree))[0]
+    waves = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    waves -= course @ (course.T @ waves)
+    hop = max(int(period_mm / spacing_mm / _HOPS), 1)
+    first = np.arange(0, len(values) - length + 1, hop)
+    windows = sliding_window_view(values, length)[first]
+    along = windows @ waves
+    amplitude = np.linalg.solve(waves.T @ waves, along.T).T
+    gain = np.sum(amplitude * along, axis=1)
+    left = np.sum(windows**2, axis=1) - np.sum((windows @ course) ** 2, axis=1) - gain
+    residual = np.maximum(left, 0.0) / (length - degree - 3)
+    return WaveFits(first, length, amplitude[:, 0] - 1j * amplitude[:, 1], gain, residual)
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """Lightness on even radii, less what follows the intended course; noise of a sample, samples that share it."""
+
+    radius: Array
+    lightness: Array
+    spacing: float
+    noise: float
+    shared: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    period: float
+    first: int
+    length: int
+    f_value: float
+
+
+def find_ripples(
+    radius_mm: Array,
+    lightness: Array,
+    standard_error_l: Array,
+    intended_l: Array,
+    ramp_mm: tuple[float, float],
+    blur_mm: float,
+) -> tuple[Ripple, ...]:
+    """Return the ripples of a radial profile, inner first, visibility left open.
+
+    Parameters
+    ----------
+    radius_mm, lightness, standard_error_l
+        Increasing radii of the bins, their L* as measured, and its standard error, shape (n,).
+    intended_l
+        L* the file asks for there, shape (n,): its course is no finding.
+    ramp_mm
+        Radii where the ramp begins and ends.
+    blur_mm
+        Gaussian sigma of instrument, pixel and bin: a wave of period p comes through by exp(-2 π² σ² / p²), which is
+        undone.
+    """
+    margin = _EDGE_BLURS * blur_mm
+    rows = (radius_mm > ramp_mm[0] + margin) & (radius_mm < ramp_mm[1] - margin)
+    if rows.sum() < 4 * _COURSE_DEGREE:
+        return ()
+    course = _prepare(radius_mm[rows], lightness[rows], standard_error_l[rows], intended_l[rows], blur_mm)
+    found: list[Ripple] = []
+    for candidate in sorted(_candidates(course, blur_mm), key=lambda one: -one.f_value):
+        middle = course.radius[0] + (candidate.first + candidate.length / 2) * course.spacing
+        if any(ripple.inner_mm < middle < ripple.outer_mm for ripple in found):
+            continue
+        ripple = _describe(course, candidate, ramp_mm, blur_mm)
+        if ripple is not None and not any(
+            ripple.inner_mm < other.outer_mm and other.inner_mm < ripple.outer_mm for other in found
+        ):
+            found.append(ripple)
+    return tuple(sorted(found, key=lambda ripple: ripple.inner_mm))
+
+
+def _prepare(radius: Array, lightness: Array, error: Array, intended: Array, blur_mm: float) -> _Course:
+    columns = np.stack([np.ones_like(radius), radius, intended], axis=1)
+    rest = lightness - columns @ np.linalg.lstsq(columns, lightness, rcond=None)[0]
+    spacing = float(np.median(np.diff(radius)))
+    even = np.arange(radius[0], radius[-1] + spacing / 2, spacing)
+    # grain is blurred too: neighbouring bins share it over the blur's equivalent width
+    shared = max(2.0 * np.sqrt(np.pi) * blur_mm / spacing, 1.0)
+    return _Course(even, np.interp(even, radius, rest), spacing, max(float(np.median(error)), 1e-4), shared)
+
+
+def _candidates(course: _Course, blur_mm: float) -> list[_Candidate]:
+    """Return the windows that hold a wave, the best of neighbours only."""
+    span = (len(course.radius) - 1) * course.spacing
+    tried, passed = 0, []
+    for period in np.geomspace(*_PERIODS_MM, _PERIODS_TRIED):
+        periods = min(_WINDOW_PERIODS, 0.995 * span / period)
+        transfer = _transfer(period, blur_mm)
+        if periods < _LEAST_PERIODS or transfer < _LEAST_TRANSFER or period < 5 * course.spacing:
+            continue
+        fits = wave_fits(course.lightness, course.spacing, period, periods, _COURSE_DEGREE)
+        if fits is None:
+            continue
+        tried += len(fits.first)
+        noise = np.maximum(fits.residual, course.noise**2)
+        f_value = fits.gain / (2.0 * course.shared) / noise
+        power = np.abs(fits.wave) ** 2 / 2
+        misfit = np.maximum(fits.residual - course.noise**2, 0.0)
+        part = power / np.maximum(power + misfit, 1e-12)
+        freedom = _GROUP_FREEDOM * fits.length / course.shared
+        chance = -freedom / 2 * np.log1p(2.0 * f_value / freedom)  # log of the F distribution's tail, 2 upper degrees
+        good = (part > _SHARE[int(periods < _WINDOW_PERIODS)]) & (np.abs(fits.wave) > LEAST_AMPLITUDE_L * transfer)
+        passed += [
+            (chance[i], _Candidate(float(period), int(fits.first[i]), fits.length, float(f_value[i])))
+            for i in np.flatnonzero(good)
+        ]
+    return [one for chance, one in passed if chance < np.log(FALSE_ALARM / max(tried, 1))]
+
+
+def _transfer(period_mm: float, blur_mm: float) -> float:
+    """Return how much of a wave is left after a Gaussian blur."""
+    return float(np.exp(-2.0 * (np.pi * blur_mm / period_mm) ** 2))
+
+
+def _describe(
+    course: _Course, candidate: _Candidate, ramp_mm: tuple[float, float], blur_mm: float
+) -> Ripple | None:
+    """Return period, extent and amplitude of the wave in a window, or ``None`` if it does not last."""
+    part = course.lightness[candidate.first : candidate.first + candidate.length]
+
+    def loss(period: float) -> float:
+        fits = wave_fits(part, course.spacing, period, (len(part) - 0.5) * course.spacing / period, _COURSE_DEGREE)
+        return np.inf if fits is None else -float(fits.gain[0])
+
+    low, high = 0.92 * candidate.period, 1.08 * candidate.period
+    period = float(minimize_scalar(loss, bounds=(low, high), method="bounded", options={"xatol": 1e-3 * low}).x)
+    local = wave_fits(course.lightness, course.spacing, period, _LOCAL_PERIODS, _LOCAL_DEGREE)
+    if local is None:
+        return None
+    size = np.abs(local.wave)
+    centre = course.radius[0] + (local.first + (local.length - 1) / 2) * course.spacing
+    middle = course.radius[0] + (candidate.first + candidate.length / 2) * course.spacing
+    peak = int(np.argmin(np.abs(centre - middle)))
+    level = float(np.median(size[np.abs(centre - middle) <= candidate.length * course.spacing / 4 + period / 8]))
+    strong = np.concatenate([[False], size >= level / 2, [False]])
+    if not strong[peak + 1]:
+        return None
+    first = peak + 1 - int(np.argmin(strong[peak + 1 :: -1])) + 1
+    last = peak + int(np.argmin(strong[peak + 1 :]))
+    inner, outer = float(centre[first - 1]), float(centre[last - 1])
+    core = (centre >= inner + period / 2) & (centre <= outer - period / 2)
+    amplitude = float(np.median(size[core])) if core.any() else level
+    half = _LOCAL_PERIODS * period / 2
+    if first == 1:
+        inner = max(inner - half, ramp_mm[0])
+    if last == len(size):
+        outer = min(outer + half, ramp_mm[1])
+    amplitude /= _transfer(period, blur_mm)
+    if outer - inner < _LEAST_PERIODS * period or amplitude < LEAST_AMPLITUDE_L:
+        return None
+    return Ripple(inner_mm=inner, outer_mm=outer, amplitude_l=amplitude, period_mm=period, visibility_jnd=None)
