@@ -41,6 +41,8 @@ _SCALE_RANGE: Final = (0.6, 1.6)
 """A print scale outside this means that the resolution tag is not the scanner's."""
 _SHARPENED: Final = 0.03
 """Rehearsed plain scans stay under 0.002, JPEG under 0.025; paper at 94 % of full scale leaves room for 0.06."""
+_SHARPENED_LOSSY: Final = 0.06
+"""A JPEG of quality 50 at 150 dpi rings by 0.04 by itself."""
 _CLIPPED: Final = 0.5
 _BLOCKED: Final = 0.9
 """Noise alone puts half of an ideal black at zero."""
@@ -191,7 +193,7 @@ def _place(scan: ScanFile, overview: Overview, code: Code, build: Callable[[Reci
             "Press the print flat on the glass, close the lid, and scan again without moving it."
         )
     used = int(fit.used.sum())
-    flags += scan.flags + _look_flags(fine) + _mark_flags(rough, used, rms_mm)
+    flags += scan.flags + _look_flags(fine, bool(scan.flags)) + _mark_flags(rough, used, rms_mm)
     bent_mm = _bend_mm(marks_mm[fine.index], fine.centres_px, affine_fit(marks_mm[fine.index], fine.centres_px))
     if bent_mm > _BENT_MM:
         flags += (f"out-of-square: the marks are out of square by {bent_mm:.1f} mm; a flatbed scan is straighter",)
@@ -321,9 +323,9 @@ def _sizes(scan: ScanFile, matrix: Floats) -> tuple[Pair, Pair, tuple[str, ...]]
     return (float(tag[0]), float(tag[1])), scale, (*flags, note)
 
 
-def _look_flags(fine: FineMarks) -> tuple[str, ...]:
+def _look_flags(fine: FineMarks, lossy: bool) -> tuple[str, ...]:
     flags = []
-    if fine.look.overshoot > _SHARPENED:
+    if fine.look.overshoot > (_SHARPENED_LOSSY if lossy else _SHARPENED):
         flags.append(
             f"sharpened: edges overshoot by {100 * fine.look.overshoot:.0f} %; turn the scanner's sharpening off"
         )
