@@ -1,0 +1,177 @@
+"""Advice: which rendering is smoother where, what it costs in range, and where nothing is to choose.
+
+Two measures decide: evenness (see `features`), and the steepest place as a multiple of its share, over 0.3 mm. One
+rendering beats another if it is better in one by more than the margin and not worse in the other by more than it.
+Margins are common practice, no source: 0.02 of evenness, a tenth of the steepest place.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from .forecastmodel import Advice, IntentForecast
+from .model import NeutralWedgeScore, RingScore
+from .neutrals import APART_C
+from .report.words import cast_direction, element_name, listed
+
+__all__ = ["EVENNESS_MARGIN", "STEEPEST_MARGIN", "advise", "beats", "steepest_share", "summary_of"]
+
+EVENNESS_MARGIN: Final = 0.02
+STEEPEST_MARGIN: Final = 0.1
+_WINDOW_MM: Final = 0.3
+_PROOFING: Final = "absolute"
+
+
+def steepest_share(ring: RingScore) -> float | None:
+    """Return the fastest 0.3 mm of a ring as a multiple of its share; ``None`` where nothing moves."""
+    profile = ring.profile
+    if not ring.reach or len(profile.radius_mm) < 8:
+        return None
+    radius = np.array(profile.radius_mm)
+    pitch = float(np.median(np.diff(radius)))
+    kernel = np.ones(max(round(_WINDOW_MM / pitch), 1))
+    printed = np.convolve(profile.speed_de00_per_mm, kernel, mode="valid")
+    asked = np.convolve(profile.intended_speed_de00_per_mm, kernel, mode="valid")
+    moving = asked > 1e-6
+    return float(np.max(printed[moving] / (asked[moving] * ring.reach))) if moving.any() else None
+
+
+def beats(one: RingScore, other: RingScore) -> bool:
+    """Tell whether one ring is smoother than another by more than the margins."""
+    even = (one.evenness or 0.0) - (other.evenness or 0.0)
+    steep = np.log((steepest_share(other) or 1.0) / (steepest_share(one) or 1.0))
+    margin = np.log1p(STEEPEST_MARGIN)
+    better = even > EVENNESS_MARGIN or steep > margin
+    return bool(better and even >= -EVENNESS_MARGIN and steep >= -margin)
+
+
+def advise(intents: Sequence[IntentForecast]) -> tuple[Advice, ...]:
+    """Return advice for every ring, over the renderings that differ; absolute is for proofs and left out."""
+    choices = _choices(intents)
+    if not choices:
+        return ()
+    by_ring = zip(*(intent.rings() for intent in choices), strict=True)
+    return tuple(_advise([intent.name for intent in choices], rings) for rings in by_ring)
+
+
+def summary_of(intents: Sequence[IntentForecast]) -> tuple[str, ...]:
+    """Return what holds for the whole chart, in sentences; a winner is named only where there is one."""
+    choices = _choices(intents)
+    advice = advise(intents)
+    sentences = []
+    if len(choices) == 1 and advice:
+        sentences.append("All renderings come out the same: there is nothing to choose.")
+    elif advice:
+        sentences.append(_overall([intent.name for intent in choices], advice))
+    sentences += _shadows(choices)
+    sentences += _about_neutrals(choices)
+    return tuple(sentences)
+
+
+def _choices(intents: Sequence[IntentForecast]) -> list[IntentForecast]:
+    return [intent for intent in intents if intent.same_as is None and intent.intent != _PROOFING]
+
+
+def _advise(names: Sequence[str], rings: Sequence[RingScore]) -> Advice:
+    unbeaten = [i for i, ring in enumerate(rings) if not any(beats(other, ring) for other in rings)]
+    name = element_name(rings[0].id).capitalize()
+    figures = "; ".join(f"{names[i]}: {_figures(ring)}" for i, ring in enumerate(rings))
+    if len(unbeaten) in (0, len(rings)):
+        return Advice(element=rings[0].id, smoother=(), text=f"{name}: none is smoother than the others. {figures}.")
+    best = [names[i] for i in unbeaten]
+    beaten = [ring for i, ring in enumerate(rings) if i not in unbeaten]
+    text = f"{name}: {listed(best)} {'is' if len(best) == 1 else 'are'} smoother{_cost(rings, unbeaten, beaten)}."
+    return Advice(element=rings[0].id, smoother=tuple(best), text=f"{text} {figures}.")
+
+
+def _figures(ring: RingScore) -> str:
+    steepest = steepest_share(ring)
+    parts = [
+        f"evenness {_two(ring.evenness)}",
+        f"steepest {_one(steepest)} times its share",
+        f"reach {_two(ring.reach)}",
+    ]
+    if ring.contours:
+        worst = max(ring.contours, key=lambda contour: contour.contrast_de00)
+        parts.append(f"{_counted(len(ring.contours), 'contour')}, the largest {worst.contrast_de00:.1f} ΔE00")
+    if ring.flat_bands:
+        parts.append(_counted(len(ring.flat_bands), "flat band"))
+    return ", ".join(parts)
+
+
+def _cost(rings: Sequence[RingScore], unbeaten: Sequence[int], beaten: Sequence[RingScore]) -> str:
+    """Say what of the asked-for range the smoother ones give up or win, if it is more than a hundredth."""
+    best = max(rings[i].reach or 0.0 for i in unbeaten)
+    rest = max(ring.reach or 0.0 for ring in beaten)
+    change = round(100 * (best - rest))
+    if abs(change) < 1:
+        return ", at no cost in range"
+    return f", and prints {abs(change)} % {'more' if change > 0 else 'less'} of the asked-for range"
+
+
+def _overall(names: Sequence[str], advice: Sequence[Advice]) -> str:
+    ties = sum(not each.smoother for each in advice)
+    decided = [each for each in advice if each.smoother]
+    if not decided:
+        return (
+            f"No rendering is smoother than another in any of the {len(advice)} fades: choose by colour, not by rings."
+        )
+    counts = Counter(name for each in decided for name in each.smoother)
+    always = [name for name in names if counts[name] == len(decided)]
+    tied = f" ({_counted(ties, 'tie')} left out)" if ties else ""
+    if len(always) == 1:
+        return f"{always[0].capitalize()} is among the smoothest in all {len(decided)} fades that differ{tied}."
+    if always:
+        return f"{listed(always).capitalize()} are among the smoothest in all {len(decided)} fades that differ{tied}."
+    shares = [f"{name} in {counts[name]}" for name in names if counts[name]]
+    return (
+        f"No rendering wins everywhere. Of {len(decided)} fades that differ{tied}, {listed(shares)} come out smoothest."
+    )
+
+
+def _shadows(choices: Sequence[IntentForecast]) -> list[str]:
+    wedges = [(c.name, w) for c in choices for w in c.elements if isinstance(w, NeutralWedgeScore)]
+    said = []
+    for name, wedge in wedges:
+        first = wedge.first_from_black
+        told = next((step.intended_l for step in wedge.steps if step.step == first), None)
+        darkest = min(step.lab[0] for step in wedge.steps)
+        said.append(f"{name} {'none' if told is None else f'L* {told:g}'} (black prints at L* {darkest:.1f})")
+    return [f"First step of grey told from black: {'; '.join(said)}."] if said else []
+
+
+def _about_neutrals(choices: Sequence[IntentForecast]) -> list[str]:
+    known = [(choice.name, choice.neutrals) for choice in choices if choice.neutrals is not None]
+    sentences = []
+    for name, greys in known:
+        if greys.apart_c is not None and greys.apart_c > APART_C:
+            sentences.append(
+                f"Neutrals under {name} differ in hue from relative with bpc, by up to {greys.apart_c:.1f} in a*b*: "
+                "an intent should change their tone only."
+            )
+    casts = [(name, greys) for name, greys in known if greys.max_c > APART_C]
+    if casts:
+        name, worst = max(casts, key=lambda item: item[1].max_c)
+        sentences.append(
+            f"Neutrals are not neutral to the profile: up to {worst.max_c:.1f} C* towards "
+            f"{cast_direction(worst.a_at_max, worst.b_at_max)} at L* {worst.at_l:.0f} ({name})."
+        )
+    elif known and len(sentences) == 0:
+        sentences.append("Neutrals keep their hue under every rendering; only their tone differs.")
+    return sentences
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _two(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _one(value: float | None) -> str:
+    return "–" if value is None else f"{value:.1f}"

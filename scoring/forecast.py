@@ -1,0 +1,283 @@
+"""The forecast: the score that a printer's profile alone predicts, for every intent, before any ink is spent.
+
+Colours run in floating point along the paths themselves (no raster), every 0.02 mm of radius. A profile's tables are
+interpolated, so a predicted path has no steps, only steep stretches; they are read with no smoothing but that pitch and
+the rule that stretches closer than 0.06 mm are one (`features`).
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
+from inkstrain.targets.errors import CannotMeasureError
+from inkstrain.targets.key import Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
+from inkstrain.targets.outputprofile import OutputProfile
+from inkstrain.targets.recipe import Recipe
+from inkstrain.targets.rings import ring_rgb
+from inkstrain.targets.spaces import rgb_to_lab
+from inkstrain.targets.sweeps import sweep_rgb
+from inkstrain.targets.wedge import neutral_rgb
+
+from .advice import advise, summary_of
+from .features import PathPair, core_mm, evenness, fall_off, find_contours, find_flat_bands, find_reversals, reach
+from .forecastmodel import Forecast, ForecastProfile, IntentForecast
+from .hue import find_hue_swings
+from .model import (
+    DeltaEPair,
+    ElementScore,
+    HueSweepScore,
+    Lab,
+    MadeBy,
+    NeutralWedgeScore,
+    RingProfile,
+    RingScore,
+)
+from .neutrals import predict_neutrals
+from .rendering import RENDERINGS, Press, Rendering
+from .rings import delta_e_summary
+from .sweeps import SWEEP_BIN_MM, sweep_row
+from .totals import totals_of
+from .wedge import RAMP_BIN_MM, ramp_smoothness, wedge_score
+
+__all__ = ["ASSUMED_ERROR_L", "PITCH_MM", "forecast", "predicted_elements"]
+
+Array = NDArray[np.float64]
+
+PITCH_MM: Final = 0.02
+"""Distance between the radii at which a path is predicted."""
+
+ASSUMED_ERROR_L: Final = 0.05
+"""Standard error in L* that neutral steps are taken to be read with; a good scan's (measured on rehearsals)."""
+
+_KEPT_EVERY: Final = 5  # of the radii: 0.1 mm, as a scan's widest bins
+_HUE_EVERY: Final = 5
+_SAME_DE00: Final = 0.05
+
+
+def forecast(recipe: Recipe, profile: OutputProfile) -> Forecast:
+    """Return what a profile predicts for a chart, every rendering side by side.
+
+    Raises
+    ------
+    CannotMeasureError
+        If the profile is for grey and the chart has colour, or serves no intent.
+    """
+    _refuse_grey(recipe, profile)
+    flags = [f"no-table: nothing in the profile serves the intent {intent}" for intent in profile.unserved]
+    for intent in ("perceptual", "relative", "saturation"):
+        table = profile.table(intent)
+        if table not in (intent, None, "matrix"):
+            flags.append(f"no-table: the profile has no table for {intent}; its {table} table is used instead")
+    if profile.table("relative") == "matrix":
+        flags.append("matrix-profile: the profile has no tables, so intents differ in nothing but the black point")
+    if profile.is_display:
+        flags.append("display-profile: the profile is one of a display; it is taken for a printer that behaves alike")
+    served = [rendering for rendering in RENDERINGS if profile.table(rendering.intent) is not None]
+    if not served:
+        raise CannotMeasureError(f"{profile.name}: nothing in the profile serves any rendering intent.")
+    intents = _all(recipe, profile, served)
+    return Forecast(
+        made_by=MadeBy(version=version("inkstrain")),
+        chart=recipe.chart_id,
+        recipe=recipe.text,
+        profile=ForecastProfile(
+            description=profile.description,
+            sha256=profile.sha256,
+            device=profile.device,
+            icc_version=profile.version,
+            paper_lab=_triple(xyz_to_lab(profile.paper_xyz)),
+        ),
+        intents=intents,
+        advice=advise(intents),
+        summary=summary_of(intents),
+        flags=tuple(flags),
+    )
+
+
+def _refuse_grey(recipe: Recipe, profile: OutputProfile) -> None:
+    coloured = [kind for kind in recipe.only if kind != "neutral-wedge"]
+    if profile.device == "gray" and coloured:
+        raise CannotMeasureError(
+            f"{profile.name} is a profile for grey, and the chart has colour ({', '.join(coloured)}). "
+            "Give a colour printer's profile, or forecast a chart made with --only neutral-wedge."
+        )
+
+
+@functools.lru_cache(maxsize=8)
+def _probe(recipe: Recipe) -> Array:
+    """Return colours from all over the chart, (n, 3): renderings that agree on them agree everywhere."""
+    elements = [element for sheet in build_key(recipe).sheets for tile in sheet.tiles for element in tile.elements]
+    rings = [_asked(element, recipe)[1][::_KEPT_EVERY] for element in elements if isinstance(element, Ring)]
+    around = np.linspace(0.0, 1.0, 100)
+    sweeps = [
+        sweep_rgb(recipe.space, band.level, around) for e in elements if isinstance(e, HueSweep) for band in e.rows
+    ]
+    return np.concatenate([*rings, *sweeps, neutral_rgb(recipe.space, around * 100.0)])
+
+
+def _all(recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering]) -> tuple[IntentForecast, ...]:
+    """Return every rendering's forecast; one that comes out as an earlier one is not worked out again."""
+    told: list[tuple[Array, IntentForecast]] = []
+    neutrals = predict_neutrals(recipe, profile, renderings)
+    for rendering, greys in zip(renderings, neutrals, strict=True):
+        press = Press(recipe.space, profile, rendering, absolute=rendering.intent == "absolute")
+        colours = press.lab(_probe(recipe))
+        twin = next((f for lab, f in told if not f.same_as and np.max(delta_e00(colours, lab)) < _SAME_DE00), None)
+        elements = twin.elements if twin else predicted_elements(recipe, press)
+        told.append(
+            (
+                colours,
+                IntentForecast(
+                    intent=rendering.intent,
+                    bpc=rendering.bpc,
+                    table=profile.table(rendering.intent) or "none",
+                    same_as=twin.name if twin else None,
+                    elements=elements,
+                    totals=totals_of(elements),
+                    neutrals=greys,
+                ),
+            )
+        )
+    return tuple(intent for _, intent in told)
+
+
+def predicted_elements(recipe: Recipe, press: Press) -> tuple[ElementScore, ...]:
+    """Return the elements of a score as a profile alone predicts them, in chart order; patches and tints left out."""
+    placed = [
+        (element, (sheet.sheet, tile.tile))
+        for sheet in build_key(recipe).sheets
+        for tile in sheet.tiles
+        for element in tile.elements
+    ]
+    rings = iter(_rings([(e, place) for e, place in placed if isinstance(e, Ring)], recipe, press))
+    found = []
+    for element, place in placed:
+        score = next(rings) if isinstance(element, Ring) else _other(element, recipe, press, place)
+        if score is not None:
+            found.append(score)
+    return tuple(found)
+
+
+def _other(element: Element, recipe: Recipe, press: Press, place: tuple[int, int]) -> ElementScore | None:
+    match element:
+        case HueSweep():
+            return _sweep(element, recipe, press, place)
+        case NeutralWedge():
+            return _wedge(element, press, place)
+        case Ring() | PatchField() | FlatField():
+            return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Path(PathPair):
+    """A path that knows its lengths, which every measure asks for."""
+
+    printed_de00: Array
+    intended_de00: Array
+
+    def printed_length(self) -> Array:
+        return self.printed_de00
+
+    def intended_length(self) -> Array:
+        return self.intended_de00
+
+
+@functools.lru_cache(maxsize=128)
+def _asked(ring: Ring, recipe: Recipe) -> tuple[Array, Array, Array]:
+    """Return radii along a ramp, the file's RGB and its colour there."""
+    inner, outer = ring.ramp_mm
+    radius = np.linspace(inner, outer, round((outer - inner) / PITCH_MM) + 1)
+    rgb = ring_rgb(ring, recipe, radius)
+    return radius, rgb, rgb_to_lab(recipe.space, rgb)
+
+
+def _rings(rings: Sequence[tuple[Ring, tuple[int, int]]], recipe: Recipe, press: Press) -> list[RingScore]:
+    if not rings:
+        return []
+    asked = [_asked(ring, recipe) for ring, _ in rings]
+    # all rings in one go: setting up Little CMS takes longer than a ring's colours
+    printed = np.split(
+        press.lab(np.concatenate([rgb for _, rgb, _ in asked])), np.cumsum([len(radius) for radius, _, _ in asked])[:-1]
+    )
+    return [
+        _ring(ring, _Path(radius, lab, intended, path_length_de00(lab), _asked_length(ring, recipe)), place)
+        for (ring, place), (radius, _, intended), lab in zip(rings, asked, printed, strict=True)
+    ]
+
+
+@functools.lru_cache(maxsize=128)
+def _asked_length(ring: Ring, recipe: Recipe) -> Array:
+    return path_length_de00(_asked(ring, recipe)[2])
+
+
+def _ring(ring: Ring, pair: PathPair, place: tuple[int, int]) -> RingScore:
+    hue = slice(None, None, _HUE_EVERY)
+    return RingScore(
+        id=ring.id,
+        kind=ring.kind,
+        hue=ring.hue,
+        sheet=place[0],
+        tile=place[1],
+        reach=reach(pair),
+        evenness=evenness(pair),
+        profile=_kept(pair),
+        contours=find_contours(pair),
+        flat_bands=find_flat_bands(pair),
+        hue_swings=find_hue_swings(pair.radius_mm[hue], pair.printed[hue], pair.intended[hue]),
+        reversals=find_reversals(pair),
+        core_mm=core_mm(pair, pair.printed[0]),
+        fall_off_mm=fall_off(pair),
+        delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(pair.printed, pair.intended)))),
+    )
+
+
+def _kept(pair: PathPair) -> RingProfile:
+    """Return the part of a path that is kept: every 0.1 mm, with the mean speed about each."""
+    rows = np.arange(0, len(pair.radius_mm), _KEPT_EVERY)
+    radius = pair.radius_mm[rows]
+    borders = np.concatenate([[radius[0]], (radius[1:] + radius[:-1]) / 2, [radius[-1]]])
+    widths = np.diff(borders)
+
+    def speed(length: Array) -> tuple[float, ...]:
+        moved = np.diff(np.interp(borders, pair.radius_mm, length))
+        return tuple((moved / widths).round(4).tolist())
+
+    return RingProfile(
+        radius_mm=tuple(radius.round(4).tolist()),
+        lab=tuple(map(tuple, pair.printed[rows].round(4).tolist())),
+        intended_lab=tuple(map(tuple, pair.intended[rows].round(4).tolist())),
+        standard_error_de00=(0.0,) * len(rows),
+        speed_de00_per_mm=speed(pair.printed_length()),
+        intended_speed_de00_per_mm=speed(pair.intended_length()),
+    )
+
+
+def _sweep(sweep: HueSweep, recipe: Recipe, press: Press, place: tuple[int, int]) -> HueSweepScore:
+    rows = []
+    for band in sweep.rows:
+        count = int(band.box_mm[2] / SWEEP_BIN_MM)
+        fraction = (np.arange(count) + 0.5)[1:-1] / count
+        lab = press.lab(sweep_rgb(recipe.space, band.level, fraction))
+        rows.append(sweep_row(lab, np.zeros_like(lab), fraction, band, recipe))
+    return HueSweepScore(id=sweep.id, kind=sweep.kind, sheet=place[0], tile=place[1], rows=tuple(rows))
+
+
+def _wedge(wedge: NeutralWedge, press: Press, place: tuple[int, int]) -> NeutralWedgeScore:
+    lab = press.lab(np.array([step.rgb for step in wedge.steps]))
+    count = int(wedge.ramp_box_mm[2] / RAMP_BIN_MM)
+    along = (np.arange(count) + 0.5)[1:-1] / count * 100.0
+    ramp = press.lab(neutral_rgb(press.space, along))
+    return wedge_score(wedge, lab, np.full(len(lab), ASSUMED_ERROR_L), ramp_smoothness(ramp[:, 0]), place)
+
+
+def _triple(values: Array) -> Lab:
+    a, b, c = (float(value) for value in values)
+    return a, b, c
