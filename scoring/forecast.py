@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Final
 
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkstrain.targets.chart import build_key
-from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
+from inkstrain.targets.colorimetry import delta_e00, path_length_de00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.outputprofile import OutputProfile
