@@ -5,7 +5,8 @@ with a smooth course (a polynomial) and with a sinusoid added to it, for every p
 Lomb-Scargle periodogram whose floating mean (Zechmeister & Kürster 2009) is a floating course. The gain is judged by
 an F test on 2 degrees of freedom against the larger of what the bins' own standard errors and the misfit say of noise,
 at a false alarm rate of `FALSE_ALARM` a disc over all windows and periods tried (Bonferroni). What passes must also be
-a wave: explain nearly all that the course leaves, so that a kink or a step, which has no period, does not count.
+a wave: explain nearly all that the course leaves, and more than two kinks at the best places would, so that kinks and
+steps, which have no period, do not count.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ _SHARE: Final = (0.85, 0.92)  # of what the course leaves, in windows of four pe
 _HOPS: Final = 8  # windows a period
 _EDGE_BLURS: Final = 2.5
 _LEAST_TRANSFER: Final = 0.2  # where blur leaves less of a wave, its size is anybody's guess
+_KINK_PLACES: Final = 24
 _GROUP_FREEDOM: Final = 23  # of a bin's standard error, from 24 sectors
 
 
@@ -111,6 +113,7 @@ class _Candidate:
     period: float
     first: int
     length: int
+    left: float  # sum of squares that course and wave leave
     f_value: float
 
 
@@ -184,9 +187,10 @@ def _candidates(course: _Course, blur_mm: float) -> list[_Candidate]:
         part = power / np.maximum(power + misfit, 1e-12)
         freedom = _GROUP_FREEDOM * fits.length / course.shared
         chance = -freedom / 2 * np.log1p(2.0 * f_value / freedom)  # log of the F distribution's tail, 2 upper degrees
+        left = fits.residual * (fits.length - _COURSE_DEGREE - 3)
         good = (part > _SHARE[int(periods < _WINDOW_PERIODS)]) & (np.abs(fits.wave) > LEAST_AMPLITUDE_L * transfer)
         passed += [
-            (chance[i], _Candidate(float(period), int(fits.first[i]), fits.length, float(f_value[i])))
+            (chance[i], _Candidate(float(period), int(fits.first[i]), fits.length, float(left[i]), float(f_value[i])))
             for i in np.flatnonzero(good)
         ]
     return [one for chance, one in passed if chance < np.log(FALSE_ALARM / max(tried, 1))]
@@ -197,11 +201,26 @@ def _transfer(period_mm: float, blur_mm: float) -> float:
     return float(np.exp(-2.0 * (np.pi * blur_mm / period_mm) ** 2))
 
 
-def _describe(
-    course: _Course, candidate: _Candidate, ramp_mm: tuple[float, float], blur_mm: float
-) -> Ripple | None:
+def _left_by_kinks(values: Array) -> float:
+    """Return the sum of squares that a parabola with two kinks at the best of many places leaves, as many figures."""
+    x = np.linspace(-1.0, 1.0, len(values))
+    course = np.linalg.qr(np.polynomial.legendre.legvander(x, 2))[0]
+    kinks = np.maximum(x[:, None] - np.linspace(-1.0, 1.0, _KINK_PLACES + 2)[1:-1], 0.0)
+    kinks -= course @ (course.T @ kinks)
+    rest = values - course @ (course.T @ values)
+    gram, along = kinks.T @ kinks, kinks.T @ rest
+    size = np.diag(gram)
+    i, j = np.triu_indices(_KINK_PLACES, 1)
+    shared = gram[i, j]
+    gain = size[j] * along[i] ** 2 - 2 * shared * along[i] * along[j] + size[i] * along[j] ** 2
+    return float(rest @ rest - np.max(gain / (size[i] * size[j] - shared**2)))
+
+
+def _describe(course: _Course, candidate: _Candidate, ramp_mm: tuple[float, float], blur_mm: float) -> Ripple | None:
     """Return period, extent and amplitude of the wave in a window, or ``None`` if it does not last."""
     part = course.lightness[candidate.first : candidate.first + candidate.length]
+    if _left_by_kinks(part) < candidate.left:
+        return None
 
     def loss(period: float) -> float:
         fits = wave_fits(part, course.spacing, period, (len(part) - 0.5) * course.spacing / period, _COURSE_DEGREE)

@@ -1,9 +1,9 @@
-"""Rehearsed discs and flat fields, cut out and placed by the rehearsal's own geometry: no locating, so they are quick."""
+"""Rehearsed discs and flat fields, cut out and placed by the rehearsal's own geometry: no locating, so quick."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +31,7 @@ BLUR_MM = 0.06
 class Setting:
     """How a disc is printed and scanned; the defaults are those of the accuracy goals."""
 
-    printer: Printer = IdentityPrinter()
+    printer: Printer = field(default_factory=IdentityPrinter)
     dpi: float = 600.0
     grain: float = GRAIN
     blur_mm: float = BLUR_MM
