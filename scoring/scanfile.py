@@ -162,8 +162,7 @@ def open_scan(path: Path | str) -> ScanFile:
         raise
     except Exception as error:  # decoders raise every kind of error on a damaged file
         raise CannotMeasureError(
-            f"{path} is damaged or cut short and cannot be read ({_first_line(error)}). "
-            "Save or copy the scan again."
+            f"{path} is damaged or cut short and cannot be read ({_first_line(error)}). Save or copy the scan again."
         ) from error
     return ScanFile(path, header, source)
 
@@ -222,8 +221,7 @@ class _Whole:
 def _check_size(path: Path, width: int, height: int) -> None:
     if width * height > _WHOLE_LIMIT_PX:
         raise CannotMeasureError(
-            f"{path} has {width} x {height} pixels, too many for a format that must be decoded whole. "
-            "Save it as TIFF."
+            f"{path} has {width} x {height} pixels, too many for a format that must be decoded whole. Save it as TIFF."
         )
 
 
