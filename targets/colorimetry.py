@@ -6,6 +6,7 @@ XYZ is relative, with white at Y = 1. The white is the ICC profile connection sp
 from __future__ import annotations
 
 import functools
+import sys
 import warnings
 from types import ModuleType
 from typing import Any, Final
@@ -41,6 +42,9 @@ def colour_science() -> ModuleType:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import colour
+    for name in [name for name in sys.modules if name.partition(".")[0] == "matplotlib"]:
+        if getattr(sys.modules[name], "__spec__", None) is None:
+            del sys.modules[name]  # a stand-in that colour-science leaves; others take it for the real one
     return colour  # type: ignore[no-any-return, unused-ignore]
 
 
