@@ -90,9 +90,10 @@ def _printer(name: str | None, profile: Path | None, intent: str | None, bpc: bo
 
 def _damage(text: str) -> Damage:
     """Read 'KIND ELEMENT name=value ...'."""
+    from pydantic import TypeAdapter
+
     from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.rehearsal import Damage
-    from pydantic import TypeAdapter
 
     kind, *words = text.split() or [""]
     if not words or not all("=" in word for word in words[1:]):
@@ -111,8 +112,9 @@ def _options(model: Any, **values: object) -> Any:
 
 def _validated(what: str, validate: Any, values: dict[str, Any]) -> Any:
     """Validate, and say the first complaint in a sentence."""
-    from inkstrain.targets.errors import WrongUsageError
     from pydantic import ValidationError
+
+    from inkstrain.targets.errors import WrongUsageError
 
     try:
         return validate(values)
