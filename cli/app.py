@@ -17,6 +17,7 @@ __all__ = ["COMMANDS", "build_app", "main"]
 COMMANDS: Final = {
     "make": "Make a chart to print.",
     "score": "Score a print from its scans.",
+    "forecast": "Tell from a printer profile alone what a chart will show.",
     "compare": "Compare two scored prints.",
     "rehearse": "Print and scan a chart in imagination.",
     "demo": "Show the whole job on an invented studio.",

@@ -78,39 +78,36 @@ def _choices(intents: Sequence[IntentForecast]) -> list[IntentForecast]:
 
 def _advise(names: Sequence[str], rings: Sequence[RingScore]) -> Advice:
     unbeaten = [i for i, ring in enumerate(rings) if not any(beats(other, ring) for other in rings)]
+    rest = [i for i in range(len(rings)) if i not in unbeaten]
     name = element_name(rings[0].id).capitalize()
-    figures = "; ".join(f"{names[i]}: {_figures(ring)}" for i, ring in enumerate(rings))
-    if len(unbeaten) in (0, len(rings)):
-        return Advice(element=rings[0].id, smoother=(), text=f"{name}: none is smoother than the others. {figures}.")
+    measures = {
+        "evenness": [_rounded(ring.evenness, 2) for ring in rings],
+        "steepest place": [_rounded(steepest_share(ring), 1) for ring in rings],
+        "reach": [_rounded(ring.reach, 2) for ring in rings],
+    }
+    if not unbeaten or not rest:
+        everyone = range(len(rings))
+        spread = ", ".join(f"{what} {_span(values, everyone)}" for what, values in measures.items())
+        return Advice(
+            element=rings[0].id, smoother=(), text=f"{name}: a tie, none is smoother than the others ({spread})."
+        )
     best = [names[i] for i in unbeaten]
-    beaten = [ring for i, ring in enumerate(rings) if i not in unbeaten]
-    text = f"{name}: {listed(best)} {'is' if len(best) == 1 else 'are'} smoother{_cost(rings, unbeaten, beaten)}."
-    return Advice(element=rings[0].id, smoother=tuple(best), text=f"{text} {figures}.")
+    numbers = ", ".join(
+        f"{what} {_span(values, unbeaten)} against {_span(values, rest)}" for what, values in measures.items()
+    )
+    verb = "is" if len(best) == 1 else "are"
+    return Advice(
+        element=rings[0].id, smoother=tuple(best), text=f"{name}: {listed(best)} {verb} smoother ({numbers})."
+    )
 
 
-def _figures(ring: RingScore) -> str:
-    steepest = steepest_share(ring)
-    parts = [
-        f"evenness {_two(ring.evenness)}",
-        f"steepest {_one(steepest)} times its share",
-        f"reach {_two(ring.reach)}",
-    ]
-    if ring.contours:
-        worst = max(ring.contours, key=lambda contour: contour.contrast_de00)
-        parts.append(f"{_counted(len(ring.contours), 'contour')}, the largest {worst.contrast_de00:.1f} ΔE00")
-    if ring.flat_bands:
-        parts.append(_counted(len(ring.flat_bands), "flat band"))
-    return ", ".join(parts)
+def _rounded(value: float | None, digits: int) -> str:
+    return "–" if value is None else f"{value:.{digits}f}"
 
 
-def _cost(rings: Sequence[RingScore], unbeaten: Sequence[int], beaten: Sequence[RingScore]) -> str:
-    """Say what of the asked-for range the smoother ones give up or win, if it is more than a hundredth."""
-    best = max(rings[i].reach or 0.0 for i in unbeaten)
-    rest = max(ring.reach or 0.0 for ring in beaten)
-    change = round(100 * (best - rest))
-    if abs(change) < 1:
-        return ", at no cost in range"
-    return f", and prints {abs(change)} % {'more' if change > 0 else 'less'} of the asked-for range"
+def _span(values: Sequence[str], which: Sequence[int]) -> str:
+    chosen = sorted({values[i] for i in which})
+    return chosen[0] if len(chosen) == 1 else f"{chosen[0]} to {chosen[-1]}"
 
 
 def _overall(names: Sequence[str], advice: Sequence[Advice]) -> str:
@@ -157,7 +154,7 @@ def _about_neutrals(choices: Sequence[IntentForecast]) -> list[str]:
     if casts:
         name, worst = max(casts, key=lambda item: item[1].max_c)
         sentences.append(
-            f"Neutrals are not neutral to the profile: up to {worst.max_c:.1f} C* towards "
+            f"By the profile, neutrals do not print neutral: up to {worst.max_c:.1f} C* towards "
             f"{cast_direction(worst.a_at_max, worst.b_at_max)} at L* {worst.at_l:.0f} ({name})."
         )
     elif known and len(sentences) == 0:
@@ -167,11 +164,3 @@ def _about_neutrals(choices: Sequence[IntentForecast]) -> list[str]:
 
 def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
-
-
-def _two(value: float | None) -> str:
-    return "–" if value is None else f"{value:.2f}"
-
-
-def _one(value: float | None) -> str:
-    return "–" if value is None else f"{value:.1f}"

@@ -21,13 +21,14 @@ _DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Return every schema by the name of its document: ``key``, ``score``, ``compare``."""
+    """Return every schema by the name of its document: ``key``, ``score``, ``compare``, ``forecast``."""
     from inkstrain.targets.key import Key
 
     from .compare import Comparison
+    from .forecastmodel import Forecast
     from .model import Score
 
-    models: dict[str, type[BaseModel]] = {"key": Key, "score": Score, "compare": Comparison}
+    models: dict[str, type[BaseModel]] = {"key": Key, "score": Score, "compare": Comparison, "forecast": Forecast}
     return {name: _schema(model) for name, model in models.items()}
 
 

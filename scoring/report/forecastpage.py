@@ -1,0 +1,190 @@
+"""A forecast on one page: each disc as every rendering would print it, their speeds over each other, and advice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from inkstrain.scoring.advice import steepest_share
+from inkstrain.scoring.forecastmodel import Forecast, IntentForecast
+from inkstrain.scoring.forecasttext import merged_deg, row_chroma
+from inkstrain.scoring.model import HueSweepScore, NeutralWedgeScore, RingScore
+from inkstrain.targets.rings import HUB_RADIUS_MM, RIM_WIDTH_MM
+
+from .page import rendered
+from .pictures import lab_strip_uri, picture_uri, redrawn_ring
+from .ringplot import RampLimits, Trace, profile_panels, radius_axis, speed_frame, speed_lines, strip_image
+from .ringview import chroma_top
+from .svg import Scale, figure, join, text
+from .words import flag_words, number, ring_name, ring_state
+
+__all__ = ["forecast_html"]
+
+_PICTURE_PX, _THUMB_PX = 260, 150
+_WIDTH, _LEFT, _RIGHT = 480.0, 46.0, 8.0
+_LINES = ("solid", "long dashes", "dots", "dash and dot")
+_KINDS = ("ring-to-white", "ring-to-black")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RenderingView:
+    """One rendering: its name, its line, and what it is like over the whole chart."""
+
+    name: str
+    line: str
+    line_class: str
+    twins: tuple[str, ...]
+    facts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DiscView:
+    """One disc under one rendering."""
+
+    name: str
+    state: str
+    loud: bool
+    smoother: bool
+    picture: str
+    thumb: str
+    figures: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FadeView:
+    """One fade under every rendering."""
+
+    anchor: str
+    name: str
+    advice: str
+    tie: bool
+    discs: tuple[DiscView, ...]
+    plot: Markup
+
+
+def forecast_html(forecast: Forecast, *, title: str | None = None) -> str:
+    """Return a forecast as a self-contained HTML page, in the manner of `report_html`."""
+    shown = [intent for intent in forecast.intents if intent.same_as is None]
+    return rendered(
+        "forecast.html",
+        title=title or f"What {forecast.profile.description} would print",
+        forecast=forecast,
+        device={"rgb": "RGB", "cmyk": "CMYK", "gray": "grey"}[forecast.profile.device],
+        paper=", ".join(number(value) for value in forecast.profile.paper_lab),
+        renderings=[_rendering(i, intent, forecast.intents) for i, intent in enumerate(shown)],
+        fades=_fades(forecast, shown),
+        flags=[flag_words(flag) for flag in forecast.flags],
+    )
+
+
+def _line_class(index: int) -> str:
+    return f"print-{index + 1}" if index < len(_LINES) else "print-more"
+
+
+def _rendering(index: int, intent: IntentForecast, everyone: Sequence[IntentForecast]) -> RenderingView:
+    totals = intent.totals
+    sweep = next((e for e in intent.elements if isinstance(e, HueSweepScore)), None)
+    wedge = next((e for e in intent.elements if isinstance(e, NeutralWedgeScore)), None)
+    told = None
+    if wedge is not None:
+        told = next((s.intended_l for s in wedge.steps if s.step == wedge.first_from_black), None)
+    return RenderingView(
+        name=intent.name,
+        line=_LINES[index] if index < len(_LINES) else "thin",
+        line_class=_line_class(index),
+        twins=tuple(other.name for other in everyone if other.same_as == intent.name),
+        facts=(
+            number(totals.evenness, 2),
+            number(totals.reach, 2),
+            str(totals.contours),
+            number(totals.widest_flat_band_mm, 1, "mm"),
+            number(merged_deg(sweep), 0, "°") if sweep else "–",
+            number(row_chroma(sweep), 0) if sweep else "–",
+            number(min(step.lab[0] for step in wedge.steps), 1) if wedge else "–",
+            "none" if told is None else f"L* {told:g}",
+            number(intent.neutrals.max_c, 1) if intent.neutrals else "–",
+        ),
+    )
+
+
+def _fades(forecast: Forecast, shown: Sequence[IntentForecast]) -> list[FadeView]:
+    advice = {each.element: each for each in forecast.advice}
+    by_ring = sorted(
+        zip(*(intent.rings() for intent in shown), strict=True), key=lambda rings: _KINDS.index(rings[0].kind)
+    )
+    c_top = chroma_top([lab for rings in by_ring for r in rings for lab in (r.profile.lab, r.profile.intended_lab)])
+    fades = []
+    for n, rings in enumerate(by_ring, 1):
+        told = advice.get(rings[0].id)
+        smoother = told.smoother if told else ()
+        fades.append(
+            FadeView(
+                anchor=f"ring-{n}",
+                name=ring_name(rings[0]),
+                advice=told.text if told else "",
+                tie=told is not None and not smoother,
+                discs=tuple(
+                    _disc(ring, intent.name, intent.name in smoother) for ring, intent in zip(rings, shown, strict=True)
+                ),
+                plot=_plot(f"ring-{n}-plot", rings, [intent.name for intent in shown], c_top),
+            )
+        )
+    return fades
+
+
+def _disc(ring: RingScore, name: str, smoother: bool) -> DiscView:
+    kind, state = ring_state(ring)
+    outer = ring.profile.radius_mm[-1] + RIM_WIDTH_MM
+    crop = redrawn_ring(ring.profile.radius_mm, ring.profile.lab, (0.0, 0.0), outer)
+    worst = max((c.contrast_de00 for c in ring.contours), default=None)
+    return DiscView(
+        name=name,
+        state=state,
+        loud=kind in ("ring", "flat", "uneven"),
+        smoother=smoother,
+        picture=picture_uri(crop.image, _PICTURE_PX),
+        thumb=picture_uri(crop.image, _THUMB_PX),
+        figures=(
+            number(ring.evenness, 2),
+            number(steepest_share(ring), 1),
+            number(ring.reach, 2),
+            f"{len(ring.contours)}" + (f", {number(worst, 1, 'ΔE00')}" if worst is not None else ""),
+            number(sum(band.width_mm for band in ring.flat_bands), 1, "mm"),
+            number(max((abs(s.degrees) for s in ring.hue_swings), default=0.0), 0, "°"),
+            number(ring.core_mm, 1, "mm"),
+            number(ring.delta_e00.intended.mean if ring.delta_e00.intended else None, 1),
+        ),
+    )
+
+
+def _plot(name: str, rings: Sequence[RingScore], names: Sequence[str], c_top: float) -> Markup:
+    """Every rendering's colours as strips, its L*, C* and hue, and its speed, over the same radii."""
+    radii = rings[0].profile.radius_mm
+    limits = RampLimits(HUB_RADIUS_MM, radii[-1], radii[-1] + RIM_WIDTH_MM)
+    x = Scale(0.0, limits.outer_mm, _LEFT, _WIDTH - _RIGHT)
+    strips, top = [], 0.0
+    labels = [("asked", rings[0].profile.intended_lab)]
+    labels += [(str(i), ring.profile.lab) for i, ring in enumerate(rings, 1)]
+    for words, labs in labels:
+        strips.append(strip_image(lab_strip_uri(labs), x(radii[0]), top, x(radii[-1]) - x(radii[0]), 15.0))
+        strips.append(text(x.start - 5.0, top + 11.5, words, class_="tick", text_anchor="end"))
+        top += 16.0
+    traces = [Trace(radii, rings[0].profile.intended_lab, "asked")]
+    traces += [Trace(ring.profile.radius_mm, ring.profile.lab, _line_class(i)) for i, ring in enumerate(rings)]
+    panels, bottom = profile_panels(traces, x, c_top, top + 36.0)
+    asked = (radii, rings[0].profile.intended_speed_de00_per_mm, "asked")
+    lines = [asked, *((r.profile.radius_mm, r.profile.speed_de00_per_mm, _line_class(i)) for i, r in enumerate(rings))]
+    panel = speed_frame(x, bottom + 28.0, lines, max(asked[1], default=1.0))
+    return figure(
+        name,
+        (0.0, 0.0, _WIDTH, panel.bottom + 34.0),
+        radius_axis(x, limits, top + 17.0, panel.bottom),
+        join(strips),
+        panels,
+        speed_lines(x, panel, lines),
+        title=f"{ring_name(rings[0])} under every rendering, against radius",
+        desc=" ".join(f"{n}: {ring_state(ring)[1]}." for n, ring in zip(names, rings, strict=True)),
+        class_="plot",
+    )
