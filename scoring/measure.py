@@ -23,6 +23,7 @@ from inkstrain.targets.spaces import xyz_to_rgb
 
 from .basis import Basis, assumed_basis, basis_from_profile
 from .crops import Crop
+from .edge import rim_blur_mm
 from .model import (
     Black,
     Conditions,
@@ -214,8 +215,9 @@ def _measure_element(
     place = (placement.sheet, placement.tile)
     match element:
         case Ring():
-            means, bin_mm = radial_means(window, element, basis, paper_xyz, placement.blur_mm)
-            return measure_ring(element, placement.recipe, means, bin_mm, placement.blur_mm, place)
+            blur_mm = rim_blur_mm(window, element, basis, paper_xyz) or placement.blur_mm
+            means, bin_mm = radial_means(window, element, basis, paper_xyz, blur_mm)
+            return measure_ring(element, placement.recipe, means, bin_mm, blur_mm, place)
         case HueSweep():
             return measure_sweep(window, element, placement.recipe, basis, paper_xyz, place)
         case NeutralWedge():
