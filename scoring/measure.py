@@ -43,6 +43,7 @@ from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
 from .sweeps import measure_sweep
 from .totals import totals_of
+from .visibility import LIGHTS_CD_M2, see
 from .wedge import measure_wedge
 
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
@@ -53,7 +54,7 @@ Progress = Callable[[str, float], None]
 _CROP_PX_PER_MM: Final = 8.0
 _THREADS: Final = 2
 _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
-_DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=143.0)  # ISO 3664 P2: 500 lx on 90 % paper
+_DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2["p2"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -320,7 +321,7 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
             )
         seen[place] = part.reading.scan
     parts = sorted(parts, key=lambda part: (part.reading.sheet, part.reading.tile))
-    elements = tuple(element for part in parts for element in part.elements)
+    elements = see([element for part in parts for element in part.elements], options.viewing)
     paper = np.mean([part.paper_xyz for part in parts], axis=0)
     score = Score(
         made_by=MadeBy(version=version("inkstrain")),

@@ -136,6 +136,7 @@ class Contour(_Value):
     contrast_standard_error_de00: float | None = None
     radius_standard_error_mm: float | None = None
     visibility_jnd: float | None
+    visibility_standard_error_jnd: float | None = None
     cause: Cause = "unknown"
 
 
@@ -146,6 +147,7 @@ class FlatBand(_Value):
     outer_mm: float
     width_mm: float
     lost_de00: float
+    visibility_jnd: float | None = None
     cause: Cause = "unknown"
 
 
@@ -156,6 +158,7 @@ class HueSwing(_Value):
     width_mm: float
     degrees: float
     delta_h: float
+    visibility_jnd: float | None = None
     cause: Cause = "unknown"
 
 
@@ -276,13 +279,14 @@ class HueSweepScore(_Value):
 
 
 class WedgeStep(_Value):
-    """One neutral step. ``density`` is media-relative; ``lab`` likewise."""
+    """One neutral step. ``density`` is media-relative; ``lab`` likewise; visible is its edge to the step before."""
 
     step: int
     intended_l: float
     lab: Lab
     density: float | None
     standard_error_l: float
+    visibility_jnd: float | None = None
 
 
 class Cast(_Value):
@@ -389,6 +393,7 @@ class Totals(_Value):
 
     contours: int
     visible_contours: int | None
+    surely_visible_contours: int | None = None
     widest_flat_band_mm: float
     evenness: float | None
     reach: float | None
