@@ -25,7 +25,7 @@ _MOST_MISFIT: Final = 0.02  # rms, of the contrast
 
 
 def rim_blur_mm(window: Window, ring: Ring, basis: Basis, paper_xyz: Array) -> float | None:
-    """Return the Gaussian sigma of the edge between rim and paper, pixel included, in mm; ``None`` without such an edge.
+    """Return the Gaussian sigma of the edge between rim and paper, pixel included, in mm; ``None`` if there is none.
 
     The edge runs all round the disc that it speaks for, so that it holds what print, optics, pixels and any error of
     placing do to this disc; the marks, which are small, can be printed less sharply than it.
