@@ -1,0 +1,120 @@
+"""What the printer's profile promised, put beside what was measured: attainable colours, ΔE00 to them, causes.
+
+A pure function of a score: no scan is needed, so a kept score can be asked again with another profile.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
+from inkstrain.targets.key import Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
+from inkstrain.targets.recipe import Recipe, parse_recipe
+from inkstrain.targets.rings import ring_lab, ring_rgb
+from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
+
+from .cause import attribute
+from .model import (
+    DeltaEPair,
+    ElementScore,
+    FlatFieldScore,
+    HueSweepScore,
+    NeutralWedgeScore,
+    PatchFieldScore,
+    RingScore,
+    Score,
+)
+from .rendering import Press
+from .rings import delta_e_summary
+from .totals import totals_of
+
+__all__ = ["with_attainable"]
+
+Array = NDArray[np.float64]
+
+_PITCH_MM: Final = 0.02
+
+
+def with_attainable(score: Score, press: Press) -> Score:
+    """Return a score with the attainable colours of a profile and rendering, and the cause of every finding.
+
+    Measured and attainable colours are both relative to the paper. For absolute, where paper and print together are
+    to match the file, ΔE00 to the file is that of the measured colours on the profile's paper.
+    """
+    recipe = parse_recipe(score.recipe)
+    known = {e.id: e for sheet in build_key(recipe).sheets for tile in sheet.tiles for e in tile.elements}
+    elements = tuple(_element(element, known, recipe, press) for element in score.elements)
+    totals = score.totals.model_copy(update={"by_cause": totals_of(elements).by_cause})
+    return score.model_copy(update={"elements": elements, "totals": totals})
+
+
+def _element(score: ElementScore, known: Mapping[str, Element], recipe: Recipe, press: Press) -> ElementScore:
+    match score, known.get(score.id):
+        case RingScore() as ring, Ring() as described:
+            return _ring(ring, described, recipe, press)
+        case HueSweepScore() as sweep, HueSweep():
+            rows = []
+            for row in sweep.rows:
+                hue = np.array(row.hue_deg)
+                attainable = press.lab(sweep_rgb(recipe.space, row.level, _fractions(recipe, row.level, hue)))
+                rows.append(row.model_copy(update={"delta_e00": _pair(press, row.lab, row.intended_lab, attainable)}))
+            return sweep.model_copy(update={"rows": tuple(rows)})
+        case NeutralWedgeScore() as wedge, NeutralWedge() as described:
+            rgb, intended = [s.rgb for s in described.steps], [s.lab for s in described.steps]
+            pair = _pair(press, [s.lab for s in wedge.steps], intended, press.lab(rgb))
+            return wedge.model_copy(update={"delta_e00": pair})
+        case PatchFieldScore() as field, PatchField() as described:
+            by_name = {patch.patch: patch for patch in described.patches}
+            patches = [by_name[reading.patch] for reading in field.patches]
+            pair = _pair(
+                press, [r.lab for r in field.patches], [p.lab for p in patches], press.lab([p.rgb for p in patches])
+            )
+            return field.model_copy(update={"delta_e00": pair})
+        case FlatFieldScore() as flat, FlatField() as described:
+            pair = _pair(press, [flat.lab], [described.lab], press.lab([described.rgb]))
+            return flat.model_copy(update={"delta_e00": pair})
+    return score
+
+
+def _pair(press: Press, measured: ArrayLike, intended: ArrayLike, attainable: Array) -> DeltaEPair:
+    return DeltaEPair(
+        intended=delta_e_summary(np.asarray(delta_e00(_seen(press, measured), intended))),
+        attainable=delta_e_summary(np.asarray(delta_e00(measured, attainable))),
+    )
+
+
+def _seen(press: Press, lab: ArrayLike) -> Array:
+    """Return colours as they are to be compared with the file: on the profile's paper if the intent is absolute."""
+    if press.rendering.intent != "absolute":
+        return np.asarray(lab, dtype=np.float64)
+    return xyz_to_lab(lab_to_xyz(lab) * (np.array(press.profile.paper_xyz) / WHITE_D50))
+
+
+def _ring(ring: RingScore, described: Ring, recipe: Recipe, press: Press) -> RingScore:
+    if not ring.profile.radius_mm:
+        return ring
+    press = dataclasses.replace(press, absolute=False)
+    inner, outer = described.ramp_mm
+    dense = np.linspace(inner, outer, round((outer - inner) / _PITCH_MM) + 1)
+    radius = np.array(ring.profile.radius_mm)
+    # one conversion: setting up Little CMS takes longer than the colours
+    both = press.lab(ring_rgb(described, recipe, np.concatenate([dense, radius])))
+    path, attainable = both[: len(dense)], both[len(dense) :]
+    on_ramp = (radius > inner) & (radius < outer)
+    measured, intended = np.array(ring.profile.lab), np.array(ring.profile.intended_lab)
+    pair = _pair(press, measured[on_ramp], intended[on_ramp], attainable[on_ramp])
+    profile = ring.profile.model_copy(update={"attainable_lab": tuple(map(tuple, attainable.round(4).tolist()))})
+    ring = ring.model_copy(update={"profile": profile, "delta_e00": pair})
+    return attribute(ring, dense, path, ring_lab(described, recipe, dense))
+
+
+def _fractions(recipe: Recipe, level: str, hue_deg: Array) -> Array:
+    """Return places along a band, as fractions of its length, of hue positions."""
+    fraction = np.linspace(0.0, 1.0, 7201)
+    return np.interp(hue_deg, sweep_hue_deg(recipe.space, level, fraction), fraction)  # type: ignore[arg-type]
