@@ -12,7 +12,7 @@ from .talk import progress, say, terminal_width
 
 if TYPE_CHECKING:
     from inkstrain.scoring.judge import Verdict
-    from inkstrain.scoring.measure import Measured
+    from inkstrain.scoring.measure import Measured, ScoreOptions
 
 __all__ = ["score"]
 
@@ -36,8 +36,21 @@ def score(
     ] = None,
     paper: Annotated[str | None, typer.Option(metavar="TEXT", help="Paper it is on.")] = None,
     ink: Annotated[str | None, typer.Option(metavar="TEXT", help="Ink set.")] = None,
+    profile: Annotated[
+        Path | None,
+        typer.Option(metavar="ICC", help="Printer profile it was made with: tells the profile's faults from the print's."),
+    ] = None,
+    other_profile: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="ICC", help="Another profile it may have been made with by mistake; may be repeated."),
+    ] = None,
     intent: Annotated[
-        str | None, typer.Option(metavar="TEXT", help="Rendering intent that the print was made with.")
+        str | None,
+        typer.Option(
+            metavar="TEXT",
+            help="Rendering intent that the print was made with; with --profile one of perceptual, relative, "
+            "saturation, absolute.",
+        ),
     ] = None,
     bpc: Annotated[
         bool | None, typer.Option("--bpc/--no-bpc", help="Printed with black point compensation, or without.")
@@ -46,27 +59,63 @@ def score(
     quality: Annotated[str | None, typer.Option(metavar="TEXT", help="Quality setting in the driver.")] = None,
     date: Annotated[str | None, typer.Option(metavar="TEXT", help="When the print was made.")] = None,
     note: Annotated[str | None, typer.Option(metavar="TEXT", help="Anything else worth keeping.")] = None,
+    distance: Annotated[
+        float, typer.Option(metavar="MM", help="Viewing distance that visibility is stated for.")
+    ] = 400.0,
+    light: Annotated[
+        str, typer.Option(metavar="p1|p2|LUX", help="Light it is viewed in: ISO 3664 P1 or P2, or lux.")
+    ] = "p2",
 ) -> None:
     """Score a print from its scans, and say in numbers what the print did to the chart.
 
     Without --json or --report a summary is printed.
     """
-    check_target(json, report, inputs=tuple(scans))
+    check_target(json, report, inputs=(*scans, *filter(None, [profile]), *(other_profile or ())))
     from inkstrain.scoring.judge import judge, read_tolerances
-    from inkstrain.scoring.measure import ScoreOptions, score_scans
+    from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
+    from inkstrain.scoring.visibility import viewing_of
 
     limits = read_tolerances(tolerances) if tolerances else None
+    options = _options(profile, other_profile or [], intent, bpc, bool(report))
+    if options.profile is not None:
+        bpc = options.rendering.bpc
     conditions = Conditions(
         printer=printer, paper=paper, ink=ink, intent=intent, black_point_compensation=bpc,
+        profile=options.profile and options.profile.description,
         media_setting=media, quality_setting=quality, date=date, note=note,
     )  # fmt: skip
+    options = ScoreOptions(crops=bool(report), viewing=viewing_of(distance, light))
     with progress() as watch:
-        measured = score_scans(scans, conditions=conditions, options=ScoreOptions(crops=bool(report)), progress=watch)
+        measured = score_scans(scans, conditions=conditions, options=options, progress=watch)
     verdict = judge(measured.score, limits) if limits else None
     _deliver(measured, verdict, json, report)
     if verdict is not None and not verdict.within:
         raise typer.Exit(1)
+
+
+def _options(profile: Path | None, others: list[Path], intent: str | None, bpc: bool | None, crops: bool) -> ScoreOptions:
+    """Return what to measure with, the profile read and the way of printing made sure of."""
+    from inkstrain.scoring.measure import ScoreOptions
+    from inkstrain.scoring.rendering import Rendering
+    from inkstrain.targets.errors import WrongUsageError
+    from inkstrain.targets.outputprofile import INTENTS, read_output_profile
+
+    if profile is None:
+        if others:
+            raise WrongUsageError("--other-profile needs --profile: the one the print should have been made with.")
+        return ScoreOptions(crops=crops)
+    wanted = next((known for known in INTENTS if known == intent), None)
+    if wanted is None:
+        raise WrongUsageError(
+            f"--profile needs the rendering intent of the print: --intent {', '.join(INTENTS[:-1])} or {INTENTS[-1]}."
+        )
+    return ScoreOptions(
+        crops=crops,
+        profile=read_output_profile(profile),
+        rendering=Rendering(wanted, wanted == "relative" if bpc is None else bpc),
+        other_profiles=tuple(read_output_profile(other) for other in others),
+    )
 
 
 def _deliver(measured: Measured, verdict: Verdict | None, json: Path | None, report: Path | None) -> None:

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from inkstrain.targets.colorimetry import WHITE_D50, colour_science, lab_to_xyz
+from inkstrain.targets.errors import WrongUsageError
 
 from .model import ElementScore, NeutralWedgeScore, RingScore, Viewing
 
@@ -41,6 +42,7 @@ __all__ = [
     "grating_jnd",
     "opponent",
     "see",
+    "viewing_of",
 ]
 
 Array = NDArray[np.float64]
@@ -80,6 +82,33 @@ class _Place:
     deg_a_mm: float
     luminance: float
     field_deg: tuple[float, float]
+
+
+_PAPER_REFLECTANCE: Final = 0.9
+_DISTANCES_MM: Final = (50.0, 10_000.0)
+_LUX: Final = (1.0, 100_000.0)
+
+
+def viewing_of(distance_mm: float, light: str) -> Viewing:
+    """Return viewing conditions; light is ``p1``, ``p2`` (ISO 3664) or an illuminance in lux.
+
+    Raises
+    ------
+    WrongUsageError
+        If the light is neither, or a figure is out of range.
+    """
+    if not _DISTANCES_MM[0] <= distance_mm <= _DISTANCES_MM[1]:
+        raise WrongUsageError(f"The viewing distance is {distance_mm:g} mm: use 50 to 10000 mm.")
+    named = LIGHTS_CD_M2.get(light.strip().lower())
+    if named is not None:
+        return Viewing(distance_mm=distance_mm, luminance_cd_m2=named)
+    try:
+        lux = float(light)
+    except ValueError:
+        lux = np.nan
+    if not _LUX[0] <= lux <= _LUX[1]:
+        raise WrongUsageError(f"Unknown light {light!r}: use p1, p2 (ISO 3664) or lux, such as 300.")
+    return Viewing(distance_mm=distance_mm, luminance_cd_m2=round(lux * _PAPER_REFLECTANCE / np.pi, 1))
 
 
 def barten(cycles_a_degree: ArrayLike, luminance_cd_m2: float, field_deg: tuple[float, float]) -> Array:

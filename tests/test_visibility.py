@@ -21,7 +21,9 @@ from inkstrain.scoring.visibility import (
     grating_jnd,
     opponent,
     see,
+    viewing_of,
 )
+from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.rehearsal import DropOff, LightnessWave, Step
 
 VIEWING = Viewing(distance_mm=400.0, luminance_cd_m2=143.0)
@@ -165,3 +167,11 @@ def test_a_contour_at_the_threshold_is_visible_but_not_surely():
     contour = score.contours[0].model_copy(update={"visibility_jnd": 1.05, "visibility_standard_error_jnd": 0.1})
     totals = totals_of([score.model_copy(update={"contours": (contour,)})])
     assert (totals.visible_contours, totals.surely_visible_contours) == (1, 0)
+
+
+def test_a_light_is_one_of_iso_3664_or_lux_and_nothing_else():
+    assert viewing_of(400.0, "P1").luminance_cd_m2 == LIGHTS_CD_M2["p1"]
+    assert viewing_of(300.0, "500") == Viewing(distance_mm=300.0, luminance_cd_m2=143.2)
+    for distance, light in ((400.0, "noon"), (400.0, "nan"), (0.0, "p2"), (math.nan, "p2")):
+        with pytest.raises(WrongUsageError):
+            viewing_of(distance, light)
