@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -13,6 +13,7 @@ from .talk import progress, say, terminal_width
 if TYPE_CHECKING:
     from inkstrain.scoring.judge import Verdict
     from inkstrain.scoring.measure import Measured, ScoreOptions
+    from inkstrain.scoring.model import Viewing
 
 __all__ = ["score"]
 
@@ -38,7 +39,7 @@ def score(
     ink: Annotated[str | None, typer.Option(metavar="TEXT", help="Ink set.")] = None,
     profile: Annotated[
         Path | None,
-        typer.Option(metavar="ICC", help="Printer profile it was made with: tells the profile's faults from the print's."),
+        typer.Option(metavar="ICC", help="Printer profile it was made with: tells whose faults are whose."),
     ] = None,
     other_profile: Annotated[
         list[Path] | None,
@@ -77,7 +78,8 @@ def score(
     from inkstrain.scoring.visibility import viewing_of
 
     limits = read_tolerances(tolerances) if tolerances else None
-    options = _options(profile, other_profile or [], intent, bpc, bool(report))
+    told = _Told(profile, tuple(other_profile or ()), intent, bpc)
+    options = _options(told, crops=bool(report), viewing=viewing_of(distance, light))
     if options.profile is not None:
         bpc = options.rendering.bpc
     conditions = Conditions(
@@ -85,7 +87,6 @@ def score(
         profile=options.profile and options.profile.description,
         media_setting=media, quality_setting=quality, date=date, note=note,
     )  # fmt: skip
-    options = ScoreOptions(crops=bool(report), viewing=viewing_of(distance, light))
     with progress() as watch:
         measured = score_scans(scans, conditions=conditions, options=options, progress=watch)
     verdict = judge(measured.score, limits) if limits else None
@@ -94,27 +95,37 @@ def score(
         raise typer.Exit(1)
 
 
-def _options(profile: Path | None, others: list[Path], intent: str | None, bpc: bool | None, crops: bool) -> ScoreOptions:
+class _Told(NamedTuple):
+    """What was said about the printer profile and the way of printing."""
+
+    profile: Path | None
+    others: tuple[Path, ...]
+    intent: str | None
+    bpc: bool | None
+
+
+def _options(told: _Told, *, crops: bool, viewing: Viewing) -> ScoreOptions:
     """Return what to measure with, the profile read and the way of printing made sure of."""
     from inkstrain.scoring.measure import ScoreOptions
     from inkstrain.scoring.rendering import Rendering
     from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.outputprofile import INTENTS, read_output_profile
 
-    if profile is None:
-        if others:
+    if told.profile is None:
+        if told.others:
             raise WrongUsageError("--other-profile needs --profile: the one the print should have been made with.")
-        return ScoreOptions(crops=crops)
-    wanted = next((known for known in INTENTS if known == intent), None)
-    if wanted is None:
+        return ScoreOptions(crops=crops, viewing=viewing)
+    intent = next((known for known in INTENTS if known == told.intent), None)
+    if intent is None:
         raise WrongUsageError(
             f"--profile needs the rendering intent of the print: --intent {', '.join(INTENTS[:-1])} or {INTENTS[-1]}."
         )
     return ScoreOptions(
         crops=crops,
-        profile=read_output_profile(profile),
-        rendering=Rendering(wanted, wanted == "relative" if bpc is None else bpc),
-        other_profiles=tuple(read_output_profile(other) for other in others),
+        viewing=viewing,
+        profile=read_output_profile(told.profile),
+        rendering=Rendering(intent, intent == "relative" if told.bpc is None else told.bpc),
+        other_profiles=tuple(read_output_profile(other) for other in told.others),
     )
 
 

@@ -34,24 +34,40 @@ from .rendering import Press
 from .rings import delta_e_summary
 from .totals import totals_of
 
-__all__ = ["with_attainable"]
+__all__ = ["sweep_fractions", "with_attainable"]
 
 Array = NDArray[np.float64]
 
 _PITCH_MM: Final = 0.02
 
 
-def with_attainable(score: Score, press: Press) -> Score:
+def with_attainable(score: Score, press: Press, *, causes: bool = True) -> Score:
     """Return a score with the attainable colours of a profile and rendering, and the cause of every finding.
+
+    Without ``causes`` they stay unknown, as they must if the print was not made this way.
 
     Measured and attainable colours are both relative to the paper. For absolute, where paper and print together are
     to match the file, ΔE00 to the file is that of the measured colours on the profile's paper.
     """
     recipe = parse_recipe(score.recipe)
     known = {e.id: e for sheet in build_key(recipe).sheets for tile in sheet.tiles for e in tile.elements}
-    elements = tuple(_element(element, known, recipe, press) for element in score.elements)
+    elements = tuple(
+        _element(element, known, recipe, press) if causes else _unknown(_element(element, known, recipe, press))
+        for element in score.elements
+    )
     totals = score.totals.model_copy(update={"by_cause": totals_of(elements).by_cause})
     return score.model_copy(update={"elements": elements, "totals": totals})
+
+
+def _unknown(score: ElementScore) -> ElementScore:
+    """Take the causes away again."""
+    if not isinstance(score, RingScore):
+        return score
+    found = {
+        name: tuple(each.model_copy(update={"cause": "unknown"}) for each in getattr(score, name))
+        for name in ("contours", "flat_bands", "hue_swings")
+    }
+    return score.model_copy(update={**found, "core_cause": "unknown" if score.core_cause else None})
 
 
 def _element(score: ElementScore, known: Mapping[str, Element], recipe: Recipe, press: Press) -> ElementScore:
@@ -62,7 +78,7 @@ def _element(score: ElementScore, known: Mapping[str, Element], recipe: Recipe, 
             rows = []
             for row in sweep.rows:
                 hue = np.array(row.hue_deg)
-                attainable = press.lab(sweep_rgb(recipe.space, row.level, _fractions(recipe, row.level, hue)))
+                attainable = press.lab(sweep_rgb(recipe.space, row.level, sweep_fractions(recipe, row.level, hue)))
                 rows.append(row.model_copy(update={"delta_e00": _pair(press, row.lab, row.intended_lab, attainable)}))
             return sweep.model_copy(update={"rows": tuple(rows)})
         case NeutralWedgeScore() as wedge, NeutralWedge() as described:
@@ -114,7 +130,7 @@ def _ring(ring: RingScore, described: Ring, recipe: Recipe, press: Press) -> Rin
     return attribute(ring, dense, path, ring_lab(described, recipe, dense))
 
 
-def _fractions(recipe: Recipe, level: str, hue_deg: Array) -> Array:
+def sweep_fractions(recipe: Recipe, level: str, hue_deg: Array) -> Array:
     """Return places along a band, as fractions of its length, of hue positions."""
     fraction = np.linspace(0.0, 1.0, 7201)
     return np.interp(hue_deg, sweep_hue_deg(recipe.space, level, fraction), fraction)  # type: ignore[arg-type]

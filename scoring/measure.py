@@ -18,12 +18,15 @@ from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, density, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
+from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
 
+from .attain import with_attainable
 from .basis import Basis, assumed_basis, basis_from_profile
 from .crops import Crop
 from .edge import rim_blur_mm
+from .hypotheses import printed_as
 from .model import (
     Black,
     Conditions,
@@ -38,6 +41,7 @@ from .model import (
 )
 from .patches import measure_flat, measure_patches
 from .placement import Placement, locate
+from .rendering import Press, Rendering
 from .rings import measure_ring, radial_means
 from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
@@ -54,6 +58,7 @@ Progress = Callable[[str, float], None]
 _CROP_PX_PER_MM: Final = 8.0
 _THREADS: Final = 2
 _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
+_DEFAULT_RENDERING: Final = Rendering("relative", True)
 _DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2["p2"])
 
 
@@ -67,10 +72,17 @@ class ScoreOptions:
         Cut out pictures of the elements for a report.
     viewing
         What visibility figures are stated for.
+    profile, rendering
+        The printer profile and the way the print was asked for: attainable colours and causes follow from them.
+    other_profiles
+        Profiles that the print may have been made with instead.
     """
 
     crops: bool = True
     viewing: Viewing = _DEFAULT_VIEWING
+    profile: OutputProfile | None = None
+    rendering: Rendering = _DEFAULT_RENDERING
+    other_profiles: tuple[OutputProfile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -337,7 +349,20 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
         totals=totals_of(elements),
         flags=_flags(parts, recipe),
     )
+    if options.profile is not None:
+        score = _promised(score, Press(recipe.space, options.profile, options.rendering), options.other_profiles)
     return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
+
+
+def _promised(score: Score, press: Press, others: Sequence[OutputProfile]) -> Score:
+    """Put beside the score what the profile promised, and whether the print looks as stated."""
+    answer = printed_as(score, press, others)
+    otherwise = answer is not None and answer.verdict == "does-not-fit"
+    score = with_attainable(score, press, causes=not otherwise)
+    flags = score.flags
+    if answer is not None and otherwise:
+        flags = (*flags, f"not-as-stated: {answer.text}")
+    return score.model_copy(update={"printed_as": answer, "flags": flags})
 
 
 def _triple(values: NDArray[Any]) -> tuple[float, float, float]:

@@ -27,8 +27,11 @@ __all__ = [
     "HeadBanding",
     "HueSweepScore",
     "HueSwing",
+    "MissingLine",
+    "Hypothesis",
     "NeutralWedgeScore",
     "PatchFieldScore",
+    "PrintedAs",
     "Reversal",
     "RingProfile",
     "RingScore",
@@ -204,11 +207,25 @@ class DeltaEPair(_Value):
 
 
 class HeadBanding(_Value):
-    """Stripes along one direction of the sheet; told apart from rings by running straight through a disc."""
+    """Stripes along one direction of the sheet; told apart from rings by running straight through a disc.
+
+    ``across``: the stripes run along x and repeat along y; ``along``: the other way round. ``amplitude_de`` is the
+    amplitude in CIELAB, a* and b* included.
+    """
 
     period_mm: float
     amplitude_l: float
     direction: Literal["across", "along"] | None = None
+    amplitude_de: float | None = None
+
+
+class MissingLine(_Value):
+    """A thin line with too little ink, such as a failing nozzle leaves: ``across`` the sheet at y, or ``along`` it at x."""
+
+    direction: Literal["across", "along"]
+    place_mm: float
+    width_mm: float
+    lift_l: float
 
 
 class RingProfile(_Value):
@@ -360,6 +377,7 @@ class FlatFieldScore(_Value):
     grain_l: float
     unevenness_l: float
     head_banding: HeadBanding | None = None
+    missing_lines: tuple[MissingLine, ...] = ()
     delta_e00: DeltaEPair
     flags: tuple[str, ...] = ()
 
@@ -400,6 +418,35 @@ class Totals(_Value):
     by_cause: dict[Cause, CauseCounts] | None = None
 
 
+class Hypothesis(_Value):
+    """One way the print may have been made.
+
+    ``misfit_de00`` is its mean distance from what was measured, ``apart_de00`` that from the best one's prediction.
+    """
+
+    name: str
+    misfit_de00: float
+    apart_de00: float
+
+
+class PrintedAs(_Value):
+    """Which way of printing fits the measured colours best, and whether the stated one does.
+
+    ``lead_de00`` is how much better the best fits than the stated one; ``not_told_from`` names those whose
+    predictions are too close to the best one's to be told from it; hypotheses stand from the best to the worst.
+    """
+
+    stated: str
+    best: str
+    verdict: Literal["fits", "does-not-fit", "cannot-tell"]
+    lead_de00: float
+    lead_standard_error_de00: float | None
+    not_told_from: tuple[str, ...] = ()
+    nothing_fits: bool = False
+    hypotheses: tuple[Hypothesis, ...]
+    text: str
+
+
 class Score(_Value):
     """Everything measured from the scans of one print."""
 
@@ -415,6 +462,7 @@ class Score(_Value):
     tiles: tuple[TileReading, ...]
     elements: tuple[ElementScore, ...]
     totals: Totals
+    printed_as: PrintedAs | None = None
     flags: tuple[str, ...] = ()
 
     model_config = ConfigDict(

@@ -46,6 +46,7 @@ def summarise(score: Score) -> Summary:
     """Return the summary of a score."""
     rings = in_reading_order(score.rings())
     found: list[Paragraph | None] = [
+        _as_stated(score),
         _breaks(rings),
         _merged_tones(rings),
         _even_fades(rings),
@@ -53,6 +54,7 @@ def summarise(score: Score) -> Summary:
         _neutral(score),
         _hues(score),
         _stripes(score),
+        _causes(score),
         _scan(score),
         _not_told(score, rings),
     ]
@@ -77,6 +79,24 @@ def _headline(rings: Sequence[RingScore]) -> str:
         sentence = f"{count_word(broken)} {of_all} {'breaks' if broken == 1 else 'break'} into a {seen}ring"
         sentence += f", and {count_word(flat)} {lose}." if flat else "."
     return _sentence(sentence)
+
+
+def _as_stated(score: Score) -> Paragraph | None:
+    return Paragraph("As stated", score.printed_as.text) if score.printed_as is not None else None
+
+
+def _causes(score: Score) -> Paragraph | None:
+    counts = score.totals.by_cause
+    if not counts:
+        return None
+    told = []
+    for cause, words in (("profile", "already in what the profile promised"), ("print", "added by the print")):
+        found = counts[cause]
+        kinds = ((found.contours, "contour"), (found.flat_bands, "flat band"), (found.hue_swings, "hue swing"))
+        named = [f"{count_word(n)} {kind}{'' if n == 1 else 's'}" for n, kind in kinds if n]
+        if named:
+            told.append(f"{listed(named)} {words}")
+    return Paragraph("Cause", _sentence("; ".join(told))) if told else None
 
 
 def _breaks(rings: Sequence[RingScore]) -> Paragraph | None:
@@ -252,7 +272,8 @@ def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
         sentences.append("Whether some of the rings would be seen at a usual distance.")
     if not any(ring.profile.attainable_lab for ring in rings) and any(r.contours for r in rings):
         sentences.append("Whether profile or printer made the rings: no printer profile was given.")
-    sentences += [_sentence(flag_words(flag)) for flag in score.flags]
+    # what does not look as stated is said first of all
+    sentences += [_sentence(flag_words(flag)) for flag in score.flags if not flag.startswith("not-as-stated")]
     return Paragraph("Could not be told", " ".join(sentences)) if sentences else None
 
 
