@@ -32,7 +32,6 @@ _MARKS_APART_MM: Final = 5.5
 _EDGE_MM: Final = 8.0  # printers and scanner glass lose what is nearer to the sheet's edge
 _FRAME_MM: Final = 3.8  # from a tile's edge to what stands inside its marks
 _TILE_GAP_MM: Final = 4.0
-_BED_SLACK_MM: Final = 2.0
 _CODE_MM: Final = 18.0
 _HEADER_MM: Final = 22.0
 _GAP_MM: Final = (4.8, 8.0)  # least and most clear height between bands
@@ -45,10 +44,14 @@ _FLAT_MM: Final = 20.0
 
 @dataclass(frozen=True, slots=True)
 class _Band:
-    """A block across a tile: its height, and what builds its elements from x, y and width."""
+    """A block across a tile: its height, and what builds its elements from x, y and width.
+
+    A row of a honeycomb counts with its distance to the next row; `overhang` is what its discs need below that.
+    """
 
     height: float
     build: Callable[[float, float, float], list[Element]]
+    overhang: float = 0.0
 
 
 @dataclass(slots=True)
@@ -63,10 +66,14 @@ class _Column:
 
     @property
     def used(self) -> float:
-        return sum(band.height for band in self.bands) + _GAP_MM[0] * (len(self.bands) - 1)
+        return self._stacked(self.bands)
 
     def fits(self, band: _Band) -> bool:
-        return self.used + _GAP_MM[0] + band.height <= self.height + 1e-9
+        return self._stacked([*self.bands, band]) <= self.height + 1e-9
+
+    @staticmethod
+    def _stacked(bands: list[_Band]) -> float:
+        return sum(band.height for band in bands) + _GAP_MM[0] * (len(bands) - 1) + bands[-1].overhang
 
 
 def lay_out(recipe: Recipe) -> tuple[Sheet, ...]:
@@ -96,7 +103,7 @@ def lay_out(recipe: Recipe) -> tuple[Sheet, ...]:
 def _tile_boxes(recipe: Recipe) -> list[Box]:
     """Split the usable part of a sheet into as few equal tiles as the bed allows, either way round."""
     width, height = (side - 2 * _EDGE_MM for side in recipe.sheet_mm)
-    short, long = sorted(side + _BED_SLACK_MM for side in recipe.bed_mm)
+    short, long = sorted(recipe.bed_mm)
     best: tuple[int, int, int] | None = None
     for across in range(1, 20):
         for down in range(1, 20):
@@ -198,7 +205,7 @@ def _honeycomb(
 
         def build(
             x: float, y: float, width: float, kind: str = kind, group: tuple[tuple[str, float], ...] = group,
-            shifted: bool = shifted, flat: str | None = flat,
+            shifted: bool = shifted, flat: str | None = flat, gap: float = gap,
         ) -> list[Element]:  # fmt: skip
             start = x + (pitch / 2 if shifted else 0.0) + pitch / 2
             elements: list[Element] = [
@@ -214,7 +221,7 @@ def _honeycomb(
         bands.append(_Band(2 * radius, build))
     # rows of a honeycomb interlock: all but the last are counted with the row distance, less the usual gap
     step = math.sqrt(0.75) * pitch - _GAP_MM[0]
-    return [_Band(step, band.build) for band in bands[:-1]] + bands[-1:]
+    return [_Band(step, band.build, overhang=band.height - step) for band in bands[:-1]] + bands[-1:]
 
 
 def _flat_row(recipe: Recipe, names: tuple[str, ...], x: float, y: float, width: float) -> list[Element]:
@@ -312,7 +319,8 @@ def _marks(
         quiet = all(_distance_to_box(mark, other) >= clear + 1.2 for other in reserved)
         free = all(_distance(mark, element) >= clear for element in elements)
         apart = all(math.dist(mark, other) >= _MARKS_APART_MM for other in [*kept, *frame])
-        if quiet and free and apart:
+        whole = left <= mark[0] <= right and top <= mark[1] <= bottom
+        if quiet and free and apart and whole:
             kept.append(mark)
     return tuple((round(u, 3), round(v, 3)) for u, v in [*frame, *kept])
 
