@@ -84,7 +84,7 @@ def score(
         bpc = options.rendering.bpc
     conditions = Conditions(
         printer=printer, paper=paper, ink=ink, intent=intent, black_point_compensation=bpc,
-        profile=options.profile and options.profile.description,
+        profile=options.profile.description if options.profile else None,
         media_setting=media, quality_setting=quality, date=date, note=note,
     )  # fmt: skip
     with progress() as watch:

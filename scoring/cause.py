@@ -52,13 +52,13 @@ class _Course:
     length_de00: float
 
     def asked_at(self, radius_mm: Array | float) -> Array:
-        return np.interp(radius_mm, self.radius_mm, self.asked)
+        return np.asarray(np.interp(radius_mm, self.radius_mm, self.asked))
 
     def printed_at(self, radius_mm: float) -> float:
         return float(np.interp(radius_mm, self.radius_mm, self.printed))
 
     def attainable_mm_at(self, share: Array | float) -> Array:
-        return np.interp(share, self.attainable, self.attainable_mm)
+        return np.asarray(np.interp(share, self.attainable, self.attainable_mm))
 
 
 def attribute(ring: RingScore, radius_mm: Array, attainable_lab: Array, intended_lab: Array) -> RingScore:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ __all__ = ["TELLABLE_DE00", "printed_as"]
 
 Array = NDArray[np.float64]
 Predict = Callable[[Array], Array]
+Verdict = Literal["fits", "does-not-fit", "cannot-tell"]
 
 TELLABLE_DE00: Final = 1.0
 """Mean ΔE00 between two predictions from which a scan can tell which one was printed."""
@@ -92,7 +93,7 @@ def printed_as(score: Score, press: Press, others: Sequence[OutputProfile] = ())
     told = _apart(predicted[_STATED], predicted[best]) >= TELLABLE_DE00 and float(lead.mean()) > _SURE * error
     twins = tuple(h.name for h in hypotheses if h.name not in (best, _STATED) and h.apart_de00 < TELLABLE_DE00)
     poor = float(misfits[best].mean()) > _POOR_DE00
-    verdict = "does-not-fit" if told else "cannot-tell" if best != _STATED or twins else "fits"
+    verdict: Verdict = "does-not-fit" if told else "cannot-tell" if best != _STATED or twins else "fits"
     found = PrintedAs(
         stated=press.rendering.name,
         best=best,

@@ -21,18 +21,19 @@ from .colorimetry import WHITE_D50
 from .errors import CannotMeasureError
 from .spaces import icc_profile
 
-__all__ = ["INTENTS", "Intent", "OutputProfile", "read_output_profile"]
+__all__ = ["INTENTS", "Device", "Intent", "OutputProfile", "read_output_profile"]
 
 Array = NDArray[np.float64]
 Triple = tuple[float, float, float]
 Intent = Literal["perceptual", "relative", "saturation", "absolute"]
+Device = Literal["rgb", "cmyk", "gray"]
 
 INTENTS: Final[tuple[Intent, ...]] = ("perceptual", "relative", "saturation", "absolute")
 
 _D50: Final[Triple] = (0.9642, 1.0, 0.8249)
 _LARGEST_BYTES: Final = 64 * 2**20
 _MOST_TAGS: Final = 200
-_SPACES: Final = {b"RGB ": "rgb", b"CMYK": "cmyk", b"GRAY": "gray"}
+_SPACES: Final[dict[bytes, Device]] = {b"RGB ": "rgb", b"CMYK": "cmyk", b"GRAY": "gray"}
 _CHANNELS: Final = {"rgb": 3, "cmyk": 4, "gray": 1}
 _FULL: Final = {"rgb": 1.0, "cmyk": 100.0, "gray": 1.0}  # Little CMS counts ink in per cent
 _REFUSED: Final = {
@@ -69,7 +70,7 @@ class OutputProfile:
         _check(self.data, self.name)
 
     @property
-    def device(self) -> str:
+    def device(self) -> Device:
         """The device's colours: ``rgb``, ``cmyk`` or ``gray``."""
         return _SPACES[self.data[16:20]]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inkstrain.scoring.model import FlatFieldScore, HueSweepScore, NeutralWedgeScore, RingScore, Score
+from inkstrain.scoring.model import Cause, FlatFieldScore, HueSweepScore, NeutralWedgeScore, RingScore, Score
 
 from .words import (
     EVEN,
@@ -90,7 +90,8 @@ def _causes(score: Score) -> Paragraph | None:
     if not counts:
         return None
     told = []
-    for cause, words in (("profile", "already in what the profile promised"), ("print", "added by the print")):
+    words_of: dict[Cause, str] = {"profile": "already in what the profile promised", "print": "added by the print"}
+    for cause, words in words_of.items():
         found = counts[cause]
         kinds = ((found.contours, "contour"), (found.flat_bands, "flat band"), (found.hue_swings, "hue swing"))
         named = [f"{count_word(n)} {kind}{'' if n == 1 else 's'}" for n, kind in kinds if n]
