@@ -3,7 +3,8 @@
 A ring's profile is modelled in CIELAB as a slow smooth course (a cubic spline with knots about 1.8 mm apart)
 plus as few sharp features as the data demand: kinks, where the speed of colour changes abruptly, and steps,
 where colour itself does. Every part is blurred by the known width of instrument, pixel and bin before it is
-compared with the data, so that the fit describes the print and not its blurred picture. A dense row of kinks is
+compared with the data, so that the fit describes the print and not its blurred picture; what light averages otherwise
+than CIELAB is taken from the data, by the model itself. A dense row of kinks is
 thinned out by backward elimination, all three coordinates as one group; the places of those left are refined
 together by Gauss-Newton (variable projection, Golub & Pereyra 1973); two kinks closer than the blur can tell apart
 become a step; what is then still missing is added by orthogonal matching pursuit (Pati, Rezaiifar & Krishnaprasad
@@ -21,6 +22,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
+
+from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
 __all__ = ["PathFit", "fit_path"]
 
@@ -41,7 +44,7 @@ _MOST_MOVES: Final = 12
 _BEST_MOVES: Final = 4
 _PRICE: Final = 12.0  # what a feature costs in chi-squared: a place and three coordinates, with a reserve
 _GAIN: Final = 25.0  # fall of chi-squared a feature must bring: three coordinates, one place, many places tried
-_FINE_TOLERANCE: Final = (0.03, 0.006)  # misfits not worth a feature: in ΔE00, and in mm along the slope
+_FINE_TOLERANCE: Final = (0.03, 0.003)  # misfits not worth a feature: in ΔE00, and in mm along the slope
 _COARSE_TOLERANCE: Final = (0.1, 0.03)
 _CLOSEST_BLURS: Final = 1.6
 _RIDGE: Final = 1e-8
@@ -184,7 +187,7 @@ def fit_path(
         raise ValueError(f"{on_ramp.sum()} bins on the ramp: at least 16 are needed")
     spacing = float(np.median(np.diff(radius_mm)))
     sigma = max(blur_mm, 0.4 * spacing)
-    scale = _tolerance_scale(lab)
+    given, scale = lab, _tolerance_scale(lab)
     noise = np.sqrt(np.mean((standard_error / scale) ** 2, axis=1))
     noise = np.maximum(noise, _running_median(noise, 9))
     slope = np.sqrt(np.sum((np.gradient(lab, radius_mm, axis=0) / scale) ** 2, axis=1))
@@ -198,6 +201,10 @@ def fit_path(
 
     problem = problem_for(*_FINE_TOLERANCE)
     kinks, steps = _pursue(problem_for(*_COARSE_TOLERANCE), problem)
+    lab = given - _averaging(spline, kinks, steps, problem, scale)
+    problem = problem_for(*_FINE_TOLERANCE)
+    kinks, steps = _add_missing(problem, *_simplify(problem, kinks, steps))
+    kinks = _tie(problem, kinks, steps)
     weight = problem.weight
     basis = np.hstack([problem.course, problem.raw_columns(kinks, steps) * weight[:, None]])
     amplitudes = _solve(basis, problem.target)
@@ -211,6 +218,21 @@ def fit_path(
         float(np.sqrt(np.mean(np.sum((residual / weight[:, None]) ** 2, axis=1)))),
         float(np.mean(residual**2)),
     )
+
+
+def _averaging(spline: BSpline, kinks: Array, steps: Array, problem: _Problem, scale: Array) -> Array:
+    """Return what blur in linear light, as it happens, has over blur in CIELAB, as it is modelled, at the bins."""
+    basis = np.hstack([problem.course, problem.raw_columns(kinks, steps) * problem.weight[:, None]])
+    radii, values = _deblurred(spline, _solve(basis, problem.target), kinks, steps, problem)
+    fine = np.arange(problem.radius[0] - 6 * problem.sigma, problem.radius[-1] + 6 * problem.sigma, _FINE_MM / 2)
+    rows = np.stack([np.interp(fine, radii, column) for column in (values * scale).T], axis=1)
+
+    def blurred(colours: Array) -> Array:
+        width = problem.sigma / (_FINE_MM / 2)
+        return np.asarray(gaussian_filter1d(colours, width, axis=0, mode="nearest", truncate=6.0))
+
+    difference = xyz_to_lab(blurred(lab_to_xyz(rows))) - blurred(rows)
+    return np.stack([np.interp(problem.radius, fine, column) for column in difference.T], axis=1)
 
 
 def _tolerance_scale(lab: Array) -> Array:
