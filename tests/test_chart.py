@@ -16,10 +16,12 @@ import zxingcpp
 from hypothesis import HealthCheck, given, reject, settings
 from hypothesis import strategies as st
 from PIL import Image
+from qr_reader import read_modules
 
 from inkstrain.targets.chart import build_key, read_key, write_chart
 from inkstrain.targets.errors import InkstrainError, WrongUsageError
 from inkstrain.targets.key import Element, Key, PatchField, Ring, Sheet
+from inkstrain.targets.marks import code_modules
 from inkstrain.targets.recipe import (
     KINDS,
     PATHS,
@@ -329,6 +331,23 @@ def test_every_code_can_be_read(recipe: Recipe) -> None:
         grey = (pixels[..., 1] >> 8).astype(np.uint8)
         read = {code.text for code in zxingcpp.read_barcodes(grey, formats=zxingcpp.BarcodeFormat.QRCode)}
         assert read == {tile.code for tile in sheet.tiles}
+
+
+@pytest.mark.parametrize(
+    "recipe",
+    [Recipe(), Recipe(sheet="1234.5x987.6", space="display-p3", path="straight", hues=36, dpi=1440, only=KINDS[:5])],
+    ids=["shortest", "longest"],
+)
+def test_a_second_reader_of_codes_agrees(recipe: Recipe) -> None:
+    """The modules as drawn, read by the standard alone (tests/qr_reader.py)."""
+    for sheet in build_key(recipe).sheets:
+        for tile in sheet.tiles:
+            x, y, side, _ = (value * 300 / 25.4 for value in tile.code_box_mm)
+            rows = render_rows(sheet, recipe, 300, int(y), math.ceil(y + side))[..., 1]
+            count = len(code_modules(tile.code))
+            middles = (np.arange(count) + 0.5) * side / count
+            dark = rows[(middles + y - int(y)).astype(int)][:, (middles + x).astype(int)] < 32768
+            assert read_modules(dark) == tile.code
 
 
 def ink_of(sheet: Sheet, recipe: Recipe, dpi: int, box_mm: Shape) -> tuple[np.ndarray, float, float]:
