@@ -238,7 +238,7 @@ def _measure_element(
         case PatchField():
             return measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():
-            return measure_flat(window, element, basis, paper_xyz, place)
+            return measure_flat(window, element, basis, paper_xyz, place, placement.blur_mm)
 
 
 def _box(element: Element) -> Box:

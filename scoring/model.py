@@ -27,8 +27,8 @@ __all__ = [
     "HeadBanding",
     "HueSweepScore",
     "HueSwing",
-    "MissingLine",
     "Hypothesis",
+    "MissingLine",
     "NeutralWedgeScore",
     "PatchFieldScore",
     "PrintedAs",
@@ -220,7 +220,7 @@ class HeadBanding(_Value):
 
 
 class MissingLine(_Value):
-    """A thin line with too little ink, such as a failing nozzle leaves: ``across`` the sheet at y, or ``along`` it at x."""
+    """A thin line with too little ink, as a failing nozzle leaves: ``across`` the sheet at y, ``along`` it at x."""
 
     direction: Literal["across", "along"]
     place_mm: float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import FlatField, PatchField
 
+from .banding import line_stripes, missing_lines
 from .basis import Basis
-from .model import DeltaEPair, FlatFieldScore, PatchFieldScore, PatchReading
+from .model import DeltaEPair, FlatFieldScore, HeadBanding, MissingLine, PatchFieldScore, PatchReading
 from .rings import delta_e_summary, error_de00
 from .sampling import Means, Tally, Window
 
-__all__ = ["flat_means", "measure_flat", "measure_patches", "patch_means"]
+__all__ = ["flat_lines", "flat_means", "measure_flat", "measure_patches", "patch_means"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +24,9 @@ _BLOCKS: Final = 6
 _PATCH_INSET_MM: Final = 1.0
 _FLAT_INSET_MM: Final = 1.0
 _FLAT_FIELDS: Final = 4
+_DIRECTIONS: Final[tuple[Literal["across", "along"], ...]] = ("across", "along")
+_LINE_MM: Final = (0.04, 0.1)
+_LINE_PARTS: Final = 12
 _FLAT_BLOCK_MM: Final = 1.27  # large-area tile of ISO/IEC 24790 (from memory)
 
 
@@ -88,8 +92,59 @@ def flat_means(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) 
     return tally.means(paper_xyz), (rows, columns)
 
 
+def flat_lines(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) -> tuple[tuple[Means, float], ...]:
+    """Return the mean colours of lines along x, by their y, and of lines along y, by their x, with their pitch in mm.
+
+    Lines are one pixel wide, but not under 0.04 or over 0.1 mm; groups are 12 parts of a line.
+    """
+    x, y, width, height = flat.box_mm
+    pitch = float(np.clip(window.pixel_mm, *_LINE_MM))
+    sides = (height - 2 * _FLAT_INSET_MM, width - 2 * _FLAT_INSET_MM)
+    tallies = [Tally(basis, (int(side / pitch), _LINE_PARTS)) for side in sides]
+    for part in window.blocks():
+        down, across = part.y_mm - (y + _FLAT_INSET_MM), part.x_mm - (x + _FLAT_INSET_MM)
+        for tally, place, beside, sizes in (
+            (tallies[0], down, across, sides),
+            (tallies[1], across, down, sides[::-1]),
+        ):
+            count = int(sizes[0] / pitch)
+            inside = (place >= 0) & (place < count * pitch) & (beside >= 0) & (beside < sizes[1])
+            lines = np.minimum((place[inside] / pitch).astype(np.intp), count - 1)
+            parts = (beside[inside] / sizes[1] * _LINE_PARTS).astype(np.intp) % _LINE_PARTS
+            tally.add(part.pixels[inside], lines, parts, place[inside])
+    return tuple((tally.means(paper_xyz), pitch) for tally in tallies)
+
+
+def _stripes(
+    window: Window, flat: FlatField, basis: Basis, paper_xyz: Array, blur_mm: float
+) -> tuple[HeadBanding | None, tuple[MissingLine, ...]]:
+    """Return the strongest stripes of a flat field, and the lines that are missing from it."""
+    bandings: list[HeadBanding] = []
+    missing: list[MissingLine] = []
+    for (means, pitch), direction, start in zip(
+        flat_lines(window, flat, basis, paper_xyz), _DIRECTIONS, (flat.box_mm[1], flat.box_mm[0]), strict=True
+    ):
+        if not np.isfinite(means.lab).all():
+            continue
+        lab, error = means.lab.copy(), means.standard_error[:, 0]
+        gaps = missing_lines(means.place + start + _FLAT_INSET_MM, lab[:, 0], error, direction)
+        missing += gaps
+        for gap in gaps:
+            beside = np.abs(means.place + start + _FLAT_INSET_MM - gap.place_mm) > gap.width_mm + 2 * blur_mm
+            lab = np.stack([np.interp(means.place, means.place[beside], column[beside]) for column in lab.T], axis=1)
+        stripes = line_stripes(lab, error, pitch, direction)
+        if stripes is not None:
+            bandings.append(stripes.banding(float(np.hypot(blur_mm, pitch / np.sqrt(12.0)))))
+    return max(bandings, key=lambda one: one.amplitude_l, default=None), tuple(missing)
+
+
 def measure_flat(
-    window: Window, flat: FlatField, basis: Basis, paper_xyz: Array, place: tuple[int, int]
+    window: Window,
+    flat: FlatField,
+    basis: Basis,
+    paper_xyz: Array,
+    place: tuple[int, int],
+    blur_mm: float | None = None,
 ) -> FlatFieldScore | None:
     """Return the score of a flat field, or ``None`` if it could not be read.
 
@@ -102,6 +157,7 @@ def measure_flat(
     lab = basis.lab(np.median(means.linear, axis=0), paper_xyz)
     within = means.standard_error[:, 0] * np.sqrt(means.groups)
     away = delta_e_summary(np.asarray(delta_e00(means.lab, np.array(flat.lab))))
+    banding, missing = _stripes(window, flat, basis, paper_xyz, 0.05 if blur_mm is None else blur_mm)
     return FlatFieldScore(
         id=flat.id,
         kind=flat.kind,
@@ -111,5 +167,7 @@ def measure_flat(
         intended_lab=flat.lab,
         grain_l=float(np.sqrt(np.mean(within**2))),
         unevenness_l=float(np.std(means.lab[:, 0])),
+        head_banding=banding,
+        missing_lines=missing,
         delta_e00=DeltaEPair(intended=away),
     )

@@ -12,6 +12,7 @@ from inkstrain.targets.key import Ring
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rings import ring_lab
 
+from .banding import disc_stripes, unstriped
 from .basis import Basis
 from .features import (
     PathPair,
@@ -76,6 +77,8 @@ def measure_ring(
         Sheet and tile.
     """
     flags = []
+    stripes = disc_stripes(means.cells, means.place)
+    means = unstriped(means, stripes)
     good = np.isfinite(means.lab).all(axis=1) & np.isfinite(means.place) & (means.groups >= 3)
     radius, lab, error = means.place[good], means.lab[good], means.standard_error[good]
     inner, outer = ring.ramp_mm
@@ -118,6 +121,7 @@ def measure_ring(
         core_mm=core_mm(pair, hub),
         fall_off_mm=fall_off(pair),
         delta_e00=DeltaEPair(intended=delta_e_summary(away)),
+        head_banding=stripes[0].banding(sigma) if stripes else None,
         flags=tuple(flags),
     )
 

@@ -21,7 +21,7 @@ from scipy.optimize import minimize_scalar
 
 from .model import Ripple
 
-__all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "find_ripples", "wave_fits"]
+__all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "WaveFits", "find_ripples", "wave_fits"]
 
 Array = NDArray[np.float64]
 

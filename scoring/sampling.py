@@ -117,6 +117,8 @@ class Means:
         Number of groups that were kept, (n,).
     place
         Mean of the coordinate given with the pixels, (n,).
+    cells
+        CIELAB of every bin's groups, (n, groups, 3); NaN where a group was left out.
     """
 
     linear: Array
@@ -124,6 +126,7 @@ class Means:
     standard_error: Array
     groups: NDArray[np.int_]
     place: Array
+    cells: Array
 
 
 class Tally:
@@ -167,9 +170,10 @@ class Tally:
             kept = usable & _undisturbed(lab, usable)
             linear = np.sum(total * kept[..., None], axis=1) / np.sum(count * kept, axis=1)[:, None]
             number = kept.sum(axis=1)
-            error = _nan_std(np.where(kept[..., None], lab, np.nan)) / np.sqrt(number)[:, None]
+            cells = np.where(kept[..., None], lab, np.nan)
+            error = _nan_std(cells) / np.sqrt(number)[:, None]
             place = self._place / count.sum(axis=1)
-            return Means(linear, self._basis.lab(linear, paper_xyz), error, number, place)
+            return Means(linear, self._basis.lab(linear, paper_xyz), error, number, place, cells)
 
 
 def _undisturbed(lab: Array, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -1,0 +1,294 @@
+"""Head banding: stripes that run straight through, told apart from rings that run around.
+
+Within one radius of a disc, colour may differ from sector to sector only by what is not a ring. Where the circle runs
+along the stripes, at its top and bottom for stripes across the sheet, the sectors show them undiluted; those at its
+sides do so for stripes along the sheet. A periodogram of the departures there (Lomb 1976, Scargle 1982), at a stated
+false alarm rate, finds the period; amplitude and phase are then fitted to all sectors of the disc, and what the
+stripes add to each is taken out before the sectors are averaged. Ink is what is striped: bare paper is not, so the
+stripes fade out from L* 90 to 100. A flat field shows stripes directly, in its means along lines of the sheet, and
+so do lines that a nozzle left out.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.optimize import minimize_scalar
+
+from .model import HeadBanding, MissingLine
+from .ripples import WaveFits, wave_fits
+from .sampling import Means
+
+__all__ = [
+    "FALSE_ALARM",
+    "LEAST_STRIPE_L",
+    "Stripes",
+    "disc_stripes",
+    "line_stripes",
+    "missing_lines",
+    "stripe_lab",
+    "unstriped",
+]
+
+Array = NDArray[np.float64]
+Direction = Literal["across", "along"]
+
+FALSE_ALARM: Final = 1e-3
+"""Chance that grain alone looks like stripes, for a disc or a field."""
+
+LEAST_STRIPE_L: Final = 0.1
+_PERIODS_MM: Final = (0.4, 12.0)
+_OVERSAMPLED: Final = 4
+_FIELD_PERIODS: Final = 1.5  # fewer are no stripes, but a drift
+_MOST_STRIPES: Final = 3
+_TREND_DEGREE: Final = {"disc": 1, "field": 3}
+_BARE_L: Final = (90.0, 100.0)
+_LEAST_INK: Final = 0.3
+_ARC_POINTS: Final = 7
+_AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
+_SHARED_MM: Final = 0.2  # neighbouring bins share blurred grain over about this width
+_GAP_SIGMA: Final = 6.0
+_GAP_LEAST_L: Final = 0.4
+_GAP_WIDEST_MM: Final = 0.6
+_GAP_AROUND_MM: Final = 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Stripes:
+    """One wave of stripes.
+
+    Attributes
+    ----------
+    direction
+        ``across``: the stripes run along x and vary along y; ``along``: the other way round.
+    period_mm
+        Distance between stripes.
+    wave
+        Complex amplitudes of L*, a* and b* about the disc's centre, at full ink, (3,): the stripes are the real part
+        of ``wave * exp(2πi place / period)``, as scanned.
+    """
+
+    direction: Direction
+    period_mm: float
+    wave: NDArray[np.complex128]
+
+    def banding(self, blur_mm: float) -> HeadBanding:
+        """Return what goes into a score, the loss by a Gaussian blur undone as far as half of the wave is left."""
+        transfer = max(float(np.exp(-2.0 * (np.pi * blur_mm / self.period_mm) ** 2)), 0.5)
+        size = np.abs(self.wave) / transfer
+        return HeadBanding(
+            period_mm=self.period_mm,
+            amplitude_l=float(size[0]),
+            direction=self.direction,
+            amplitude_de=float(np.linalg.norm(size)),
+        )
+
+
+def _ink(lightness: Array) -> Array:
+    return np.clip((_BARE_L[1] - lightness) / (_BARE_L[1] - _BARE_L[0]), 0.0, 1.0)
+
+
+def _turns(period_mm: float, radius: Array, sectors: int, direction: Direction) -> NDArray[np.complex128]:
+    """Return the mean of exp(2πi place / period) over the arc of each cell, (n, sectors)."""
+    sector = 2 * np.pi / sectors
+    points = max(_ARC_POINTS, round(4 * float(radius.max(initial=0.0)) * sector / period_mm))
+    angle = (np.arange(sectors)[:, None] + (np.arange(points) + 0.5) / points) * sector
+    place = np.sin(angle) if direction == "across" else np.cos(angle)
+    return np.asarray(np.exp(2j * np.pi / period_mm * radius[:, None, None] * place).mean(axis=2))
+
+
+def stripe_lab(stripes: tuple[Stripes, ...], radius: Array, sectors: int, lightness: Array) -> Array:
+    """Return what stripes add to the cells of a disc, CIELAB (n, sectors, 3), given the L* of its radii (n,)."""
+    total = np.zeros((len(radius), sectors, 3))
+    for one in stripes:
+        turns = _turns(one.period_mm, radius, sectors, one.direction)
+        total += np.real(turns[..., None] * one.wave) * _ink(lightness)[:, None, None]
+    return total
+
+
+def unstriped(means: Means, stripes: tuple[Stripes, ...]) -> Means:
+    """Return the radial means of a disc as they would be without its stripes."""
+    if not stripes:
+        return means
+    level = np.nan_to_num(means.lab[:, 0], nan=100.0)
+    added = stripe_lab(stripes, np.nan_to_num(means.place), means.cells.shape[1], level)
+    added = np.where(np.isfinite(means.cells), added, 0.0)
+    number = np.maximum(means.groups, 1)[:, None]
+    cells = means.cells - added
+    lab = means.lab - added.sum(axis=1) / number
+    with np.errstate(invalid="ignore"):
+        away = np.nan_to_num(cells - (np.nansum(cells, axis=1) / number)[:, None, :])
+    error = np.sqrt(np.sum(away**2, axis=1) / np.maximum(number - 1, 1) / number)
+    return replace(means, lab=lab, standard_error=error, cells=cells)
+
+
+def disc_stripes(cells: Array, radius_mm: Array) -> tuple[Stripes, ...]:
+    """Return the stripes through a disc, the strongest first.
+
+    Parameters
+    ----------
+    cells
+        CIELAB by radius and sector, (n, sectors, 3), sectors counted from +x towards +y; NaN where spoiled.
+    radius_mm
+        Even radii of the rows, (n,).
+    """
+    good = np.isfinite(cells).all(axis=2).sum(axis=1) >= cells.shape[1] // 2
+    cells, radius = cells[good], radius_mm[good]
+    if len(radius) < 50:
+        return ()
+    level = np.nanmean(cells[..., 0], axis=1)
+    rest = cells - np.nanmean(cells, axis=1, keepdims=True)
+    ink = _ink(level)
+    found: list[Stripes] = []
+    while len(found) < _MOST_STRIPES:
+        one = _strongest(rest, radius, ink)
+        if one is None:
+            break
+        found.append(one)
+        shown = stripe_lab((one,), radius, cells.shape[1], level)
+        rest = rest - (shown - shown.mean(axis=1, keepdims=True))
+    return tuple(found)
+
+
+def _strongest(rest: Array, radius: Array, ink: Array) -> Stripes | None:
+    quarter = rest.shape[1] // 4
+    spacing = float(np.median(np.diff(radius)))
+    frequencies, waves = _waves(round(float(radius[0]), 6), round(spacing, 6), len(radius))
+    shared = max(_SHARED_MM / spacing, 1.0)
+    best: tuple[float, float, Direction] | None = None
+    directions: tuple[tuple[Direction, int], ...] = (("across", quarter), ("along", 0))
+    for direction, near in directions:
+        far = near + 2 * quarter
+        ends = [_trendless(rest[:, [middle - 1, middle], 0].mean(axis=1), radius, ink) for middle in (near, far)]
+        number = max(2 * int((ink > _LEAST_INK).sum()), 1)
+        sums = [end @ waves for end in ends]
+        joint = np.abs(sums[0] + np.conj(sums[1])) ** 2 * 2 / number
+        apart = (np.abs(sums[0]) ** 2 + np.abs(sums[1]) ** 2) * 4 / number
+        i = int(np.argmax(joint))
+        noise = (sum(float(end @ end) for end in ends) - joint[i]) / max(number - 3, 1)
+        f_value = joint[i] / (2 * shared * max(noise, 1e-12))
+        tries = 2 * len(frequencies)
+        freedom = max(number / shared - 3, 1)
+        chance = -freedom / 2 * np.log1p(2 * f_value / freedom)
+        passed = chance < np.log(FALSE_ALARM / tries) and joint[i] > _AGREEMENT * apart[i]
+        if passed and (best is None or joint[i] > best[0]):
+            best = (float(joint[i]), float(1 / frequencies[i]), direction)
+    if best is None:
+        return None
+    return _refine(rest, radius, ink, best[1], best[2])
+
+
+def _trendless(values: Array, radius: Array, ink: Array) -> Array:
+    """Return values without their slow trend, zero where there is little ink or no value."""
+    usable = np.isfinite(values) & (ink > _LEAST_INK)
+    if usable.sum() < 8:
+        return np.zeros_like(values)
+    trend = np.polynomial.Chebyshev.fit(radius[usable], values[usable], _TREND_DEGREE["disc"])(radius)
+    return np.where(usable, values - trend, 0.0)
+
+
+@functools.lru_cache(maxsize=8)
+def _waves(first_mm: float, spacing_mm: float, count: int) -> tuple[Array, NDArray[np.complex128]]:
+    """Return frequencies (per mm) and the waves exp(-2πi radius frequency) to look for them with, (count, number)."""
+    radius = first_mm + spacing_mm * np.arange(count)
+    high = min(1 / _PERIODS_MM[0], 1 / (4 * spacing_mm))
+    frequencies = np.arange(1 / _PERIODS_MM[1], high, 1 / (_OVERSAMPLED * 2 * radius[-1]))
+    return frequencies, np.exp(-2j * np.pi * np.outer(radius, frequencies))
+
+
+def _refine(rest: Array, radius: Array, ink: Array, period: float, direction: Direction) -> Stripes | None:
+    """Fit period, amplitudes and phase of stripes to all cells."""
+    kept: NDArray[np.bool_] = np.asarray(np.isfinite(rest).all(axis=2))
+    target = np.where(kept[..., None], rest, 0.0)
+
+    def fit(frequency: float) -> tuple[float, NDArray[np.complex128]]:
+        turns = _turns(1 / frequency, radius, rest.shape[1], direction) * ink[:, None]
+        turns = np.where(kept, turns - turns.mean(axis=1, keepdims=True), 0.0)
+        columns = np.stack([turns.real[kept], -turns.imag[kept]], axis=1)
+        sizes = np.linalg.solve(columns.T @ columns, columns.T @ target[kept])
+        return float(np.sum((columns @ sizes[:, 0]) ** 2)), sizes[0] + 1j * sizes[1]
+
+    around = 0.75 / (_OVERSAMPLED * radius[-1])
+    bounds = (max(1 / period - around, 1e-2), 1 / period + around)
+    best = minimize_scalar(lambda f: -fit(f)[0], bounds=bounds, method="bounded", options={"xatol": 2e-4})
+    wave = fit(float(best.x))[1]
+    return Stripes(direction, float(1 / best.x), wave) if abs(wave[0]) >= LEAST_STRIPE_L else None
+
+
+def line_stripes(lab: Array, error_l: Array, spacing_mm: float, direction: Direction) -> Stripes | None:
+    """Return the stripes of a flat field from its means along lines of the sheet.
+
+    Parameters
+    ----------
+    lab
+        CIELAB of the lines, (n, 3), evenly spaced.
+    error_l
+        Standard errors of their L*, (n,).
+    """
+    values = lab[:, 0]
+    length = (len(values) - 1) * spacing_mm
+    noise = float(np.median(error_l)) ** 2
+    shared = max(_SHARED_MM / spacing_mm, 1.0)
+    low, high = max(1 / _PERIODS_MM[1], _FIELD_PERIODS / length), min(1 / _PERIODS_MM[0], 1 / (4 * spacing_mm))
+    frequencies = np.arange(low, high, 1 / (_OVERSAMPLED * length))
+    gain, residual = _line_gains(values, spacing_mm, frequencies)
+    f_value = gain / (2 * shared * np.maximum(residual, max(noise, 1e-12)))
+    freedom = max(len(values) / shared - 6, 1)
+    chance: Array = -freedom / 2 * np.log1p(2 * f_value / freedom)
+    i = int(np.argmax(gain))
+    if chance[i] > np.log(FALSE_ALARM / (2 * len(frequencies))):
+        return None
+    around = 0.75 / (_OVERSAMPLED * length)
+    bounds = (float(frequencies[i]) - around, float(frequencies[i]) + around)
+    found = minimize_scalar(
+        lambda f: -_line_gains(values, spacing_mm, np.array([f]))[0][0], bounds=bounds, method="bounded"
+    )
+    waves = []
+    for column in lab.T:
+        fits = _line_fit(column, spacing_mm, float(found.x))
+        waves.append(0j if fits is None else complex(fits.wave[0]))
+    wave = np.array(waves)
+    return Stripes(direction, float(1 / found.x), wave) if abs(wave[0]) >= LEAST_STRIPE_L else None
+
+
+def _line_fit(values: Array, spacing_mm: float, frequency: float) -> WaveFits | None:
+    periods = len(values) * spacing_mm * frequency
+    return wave_fits(values, spacing_mm, 1 / frequency, periods, _TREND_DEGREE["field"])
+
+
+def _line_gains(values: Array, spacing_mm: float, frequencies: Array) -> tuple[Array, Array]:
+    """Return what a wave of each frequency takes from the sum of squares, and the mean square that it leaves."""
+    number = len(values)
+    course = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, number), _TREND_DEGREE["field"]))[0]
+    rest = values - course @ (course.T @ values)
+    turn = 2 * np.pi * np.outer(np.arange(number) * spacing_mm, frequencies)
+    cosine, sine = (wave - course @ (course.T @ wave) for wave in (np.cos(turn), np.sin(turn)))
+    cc, ss, cs = (np.sum(a * b, axis=0) for a, b in ((cosine, cosine), (sine, sine), (cosine, sine)))
+    c, s = rest @ cosine, rest @ sine
+    gain = (ss * c * c - 2 * cs * c * s + cc * s * s) / np.maximum(cc * ss - cs * cs, 1e-12)
+    return gain, np.maximum(rest @ rest - gain, 0.0) / max(number - _TREND_DEGREE["field"] - 3, 1)
+
+
+def missing_lines(place_mm: Array, lightness: Array, error_l: Array, direction: Direction) -> tuple[MissingLine, ...]:
+    """Return thin lines that are lighter than what is around them, such as a failing nozzle leaves; (n,) each."""
+    spacing = float(np.median(np.diff(place_mm)))
+    around = median_filter(lightness, size=max(round(_GAP_AROUND_MM / spacing), 3), mode="nearest")
+    lift = lightness - around
+    scale = max(1.4826 * float(np.median(np.abs(lift))), float(np.median(error_l)))
+    beyond = lift > max(_GAP_SIGMA * scale, _GAP_LEAST_L)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], beyond.astype(int), [0]])))
+    found = []
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        part = slice(max(first - 1, 0), last + 1)
+        rise = np.maximum(lift[part], 0.0)
+        width = float(rise.sum() * spacing / rise.max())
+        if width > _GAP_WIDEST_MM:
+            continue
+        place = float(np.average(place_mm[part], weights=rise))
+        found.append(MissingLine(direction=direction, place_mm=place, width_mm=width, lift_l=float(rise.max())))
+    return tuple(found)
