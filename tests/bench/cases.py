@@ -1,0 +1,139 @@
+"""What the bench rehearses: whole default sheets, printed and scanned under the conditions of the accuracy goals."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from inkstrain.scoring.measure import ScoreOptions, score_scans
+from inkstrain.scoring.model import NeutralWedgeScore
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.key import Ring, Sheet
+from inkstrain.targets.recipe import Recipe
+from inkstrain.targets.rehearsal import (
+    INKJETS,
+    DamageRanges,
+    IdentityPrinter,
+    LightnessWave,
+    Printer,
+    PrintOptions,
+    ScanOptions,
+    draw_damage,
+    rehearse,
+    ring_path,
+)
+from inkstrain.targets.rehearsal.damage import RingDamage
+
+from .definitions import Definitions
+from .matching import False_, Record, ring_records, ripple_records, wedge_records
+
+GRAIN = 0.02
+SHOT_NOISE = 0.003
+BLUR_MM = 0.06
+SKEW_DEG = 1.5
+STRETCH = 0.003
+WOBBLE_MM = 0.05
+WOBBLE_PERIOD_MM = (20.0, 100.0)
+SCAN_SPACE = "prophoto"  # as wide as a scanner sees: turned hues of the purest colours would clip in a narrow one
+WAVE_PERIOD_MM = (0.5, 5.0)
+WAVE_AMPLITUDES_L = (0.2, 1.0)
+
+DEFAULT_CHART = Recipe()
+
+CaseKind = Literal["damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves"]
+KINDS: tuple[CaseKind, ...] = ("damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves")
+_DAMAGE = DamageRanges(kinds=("held", "dropoff", "step", "hue", "reversal", "earlyhub"), clean=0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One sheet to rehearse and score."""
+
+    kind: CaseKind
+    dpi: int
+    seed: int
+    recipe: Recipe = DEFAULT_CHART
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What one case gave."""
+
+    kind: CaseKind
+    dpi: int
+    seed: int
+    printer: str
+    discs: int
+    records: list[Record]
+
+
+def conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, ScanOptions]:
+    """Draw the conditions of the goals: their sizes are fixed, signs and phases are drawn."""
+    turn, x, y = rng.choice([-1.0, 1.0], 3)
+    scan = ScanOptions(
+        dpi=dpi,
+        rotation_deg=float(turn * SKEW_DEG),
+        stretch=(float(x * STRETCH), float(y * STRETCH)),
+        wobble_mm=WOBBLE_MM,
+        wobble_period_mm=float(rng.uniform(*WOBBLE_PERIOD_MM)),
+        wobble_phase_deg=float(rng.uniform(0.0, 360.0)),
+        blur_mm=BLUR_MM,
+        shot_noise=SHOT_NOISE,
+        space=SCAN_SPACE,
+    )
+    return PrintOptions(grain=GRAIN), scan
+
+
+def draw(case: Case, rng: np.random.Generator, sheet: Sheet) -> tuple[Printer, Sequence[Any]]:
+    """Draw printer and damage of a case."""
+    printer: Printer = IdentityPrinter()
+    if case.kind.endswith("inkjet"):
+        printer = INKJETS[str(rng.choice(sorted(INKJETS)))]
+    if case.kind == "waves":
+        rings = [e for tile in sheet.tiles for e in tile.elements if isinstance(e, Ring)]
+        return printer, [
+            LightnessWave(ring.id, WAVE_AMPLITUDES_L[i % 2], float(rng.uniform(*WAVE_PERIOD_MM)))
+            for i, ring in enumerate(rng.permutation(np.array(rings, dtype=object)))
+        ]
+    if case.kind.startswith("clean"):
+        return printer, ()
+    return printer, draw_damage(rng, sheet, case.recipe, printer, _DAMAGE)
+
+
+def run(case: Case) -> Result:
+    """Rehearse a sheet, score its scan and match the two."""
+    rng = np.random.default_rng([case.seed, KINDS.index(case.kind)])
+    sheet = build_key(case.recipe).sheets[0]
+    printer, damages = draw(case, rng, sheet)
+    print_options, scan_options = conditions(case.dpi, rng)
+    with tempfile.TemporaryDirectory(prefix="inkstrain-bench-") as folder:
+        scan = Path(folder) / "scan.tif"
+        truth = rehearse(
+            case.recipe, scan, printer=printer, damages=damages, print_options=print_options,
+            scan_options=scan_options, seed=case.seed, sheet=sheet.sheet,
+        )  # fmt: skip
+        score = score_scans([scan], options=ScoreOptions(crops=False)).score
+    elements = {element.id: element for tile in sheet.tiles for element in tile.elements}
+    records: list[Record] = []
+    for ring in score.rings():
+        its = [d for d in damages if isinstance(d, RingDamage) and d.element == ring.id]
+        true = truth.ring(ring.id)
+        if case.kind == "waves":
+            records += ripple_records(true, ring)
+            continue
+        records += [False_("ripple", ring.id, "none", False, r.amplitude_l, r.inner_mm) for r in ring.ripples]
+        judged = Definitions(ring_path(elements[ring.id], case.recipe, printer, its))
+        records += ring_records(true, ring, judged, any(d.kind == "earlyhub" for d in its))
+    wedges = {wedge.id: wedge for wedge in truth.wedges}
+    if case.kind != "waves":
+        for element in score.elements:
+            if isinstance(element, NeutralWedgeScore):
+                records += wedge_records(wedges[element.id], element)
+    return Result(
+        kind=case.kind, dpi=case.dpi, seed=case.seed, printer=printer.name, discs=len(score.rings()), records=records
+    )

@@ -1,0 +1,202 @@
+"""Measured features beside true ones: found, missed, false, and by how much they are off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from inkstrain.scoring.model import NeutralWedgeScore, RingScore
+from inkstrain.targets.rehearsal import RingTruth
+from inkstrain.targets.rehearsal.truth import WedgeTruth
+
+from .definitions import BORDER, FLAT_WIDTH_MM, HUE_DEG, HUE_DELTA_H, Definitions, Status
+
+NEAR_MM = 0.15  # features farther apart than this are not the same
+HUE_NEAR_MM = 1.0
+RIPPLE_NEAR = 0.15  # of the period
+
+Measure = Literal["contour", "flat", "hue", "reversal", "ripple"]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A true feature, and what was measured of it: errors by name, empty if it was missed.
+
+    `own` marks what the damage did not make: the printer's own, or a side effect.
+    """
+
+    measure: Measure
+    element: str
+    status: Status
+    own: bool
+    found: bool
+    size: float
+    place_mm: float
+    errors: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class False_:
+    """A measured feature that is not there; `status` near: it would be, were the thresholds 5 % looser."""
+
+    measure: Measure
+    element: str
+    status: Status
+    beside_true: bool
+    size: float
+    place_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Error:
+    """A measured value less the true one."""
+
+    measure: Literal["core", "neutral"]
+    element: str
+    error: float
+    truth: float
+    damaged: bool
+
+
+Record = Found | False_ | Error
+
+
+def ring_records(truth: RingTruth, score: RingScore, judged: Definitions, early_hub: bool) -> list[Record]:
+    """Return all records of one ring."""
+    records = _contours(truth, score, judged) + _flats(truth, score, judged) + _swings(truth, score)
+    if score.core_mm is not None:
+        records.append(Error("core", truth.id, score.core_mm - truth.core_mm, truth.core_mm, early_hub))
+    return records
+
+
+def _contours(truth: RingTruth, score: RingScore, judged: Definitions) -> list[Record]:
+    known = [(c, False) for c in truth.contours] + [(c, True) for c in truth.other_contours]
+    status = [judged.contour_status(c.inner_mm, c.outer_mm) for c, _ in known]
+    pairs = _pairs([c for c, _ in known], score.contours, lambda a, b: abs(a.radius_mm - b.radius_mm))
+    records: list[Record] = []
+    for index, (true, own) in enumerate(known):
+        if status[index] in ("near", "none"):
+            continue
+        errors = {}
+        if index in pairs:
+            got = score.contours[pairs[index]]
+            contrast = got.contrast_de00 - true.contrast_de00
+            errors = {
+                "radius_mm": got.radius_mm - true.radius_mm,
+                "contrast_de00": contrast,
+                "contrast_part": contrast / max(0.3, 0.05 * true.contrast_de00),
+                "inner_mm": got.inner_mm - true.inner_mm,
+                "outer_mm": got.outer_mm - true.outer_mm,
+            }
+        records.append(
+            Found("contour", truth.id, status[index], own, bool(errors), true.contrast_de00, true.radius_mm, errors)
+        )
+    for index, got in enumerate(score.contours):
+        if index in pairs.values():
+            continue
+        near = judged.contour_status(got.inner_mm, got.outer_mm)
+        beside = any(_overlap(got, true) for true, _ in known)
+        real = near in ("clear", "counted") and not beside
+        if not real:  # else it is one that the rehearsal's truth merged with a neighbour
+            records.append(False_("contour", truth.id, near, beside, got.contrast_de00, got.radius_mm))
+    return records
+
+
+def _flats(truth: RingTruth, score: RingScore, judged: Definitions) -> list[Record]:
+    known = [(f, False) for f in truth.flat_bands] + [(f, True) for f in truth.other_flat_bands]
+    pairs = _pairs(
+        [f for f, _ in known], score.flat_bands, lambda a, b: abs(a.inner_mm + a.outer_mm - b.inner_mm - b.outer_mm)
+    )
+    records: list[Record] = []
+    for index, (true, own) in enumerate(known):
+        status = judged.flat_status(true.inner_mm, true.outer_mm)
+        if status in ("near", "none") or true.width_mm < FLAT_WIDTH_MM:
+            continue
+        if true.width_mm < FLAT_WIDTH_MM * (1 + BORDER):
+            status = "counted"
+        errors = {}
+        if index in pairs:
+            got = score.flat_bands[pairs[index]]
+            errors = {
+                "width_mm": got.width_mm - true.width_mm,
+                "inner_mm": got.inner_mm - true.inner_mm,
+                "outer_mm": got.outer_mm - true.outer_mm,
+                "lost_de00": got.lost_de00 - true.lost_de00,
+            }
+        records.append(Found("flat", truth.id, status, own, bool(errors), true.width_mm, true.inner_mm, errors))
+    for index, got in enumerate(score.flat_bands):
+        if index in pairs.values():
+            continue
+        near = judged.flat_status(got.inner_mm, got.outer_mm)
+        beside = any(_overlap(got, true) for true, _ in known)
+        if beside or near in ("near", "none"):
+            records.append(False_("flat", truth.id, near, beside, got.lost_de00, got.inner_mm))
+    return records
+
+
+def _swings(truth: RingTruth, score: RingScore) -> list[Record]:
+    records: list[Record] = []
+    used: set[int] = set()
+    for true in truth.hue_swings:
+        strength = min(abs(true.degrees) / HUE_DEG, abs(true.delta_h) / HUE_DELTA_H)
+        away = [abs(got.radius_mm - true.radius_mm) for got in score.hue_swings]
+        best = int(np.argmin(away)) if away else -1
+        found = best >= 0 and away[best] <= HUE_NEAR_MM
+        if found:
+            used.add(best)
+        if strength < 1:
+            continue
+        errors = {}
+        if found:
+            got = score.hue_swings[best]
+            errors = {"degrees": got.degrees - true.degrees, "radius_mm": got.radius_mm - true.radius_mm}
+        status: Status = "clear" if strength >= 1 + BORDER else "counted"
+        records.append(Found("hue", truth.id, status, False, found, true.degrees, true.radius_mm, errors))
+    for index, got in enumerate(score.hue_swings):
+        if index not in used:
+            records.append(False_("hue", truth.id, "none", False, got.degrees, got.radius_mm))
+    return records
+
+
+def ripple_records(truth: RingTruth, score: RingScore) -> list[Record]:
+    """Return the records of a ring with waves."""
+    records: list[Record] = []
+    for true in truth.ripples:
+        inside = [
+            got
+            for got in score.ripples
+            if got.inner_mm < true.outer_mm
+            and got.outer_mm > true.inner_mm
+            and abs((got.period_mm or true.period_mm) / true.period_mm - 1.0) <= RIPPLE_NEAR
+        ]
+        errors = {}
+        if inside:
+            widest = max(inside, key=lambda got: got.outer_mm - got.inner_mm)
+            errors = {"amplitude_part": widest.amplitude_l / true.amplitude_l - 1.0}
+        records.append(
+            Found("ripple", truth.id, "clear", False, bool(inside), true.amplitude_l, true.period_mm, errors)
+        )
+    return records
+
+
+def wedge_records(truth: WedgeTruth, score: NeutralWedgeScore) -> list[Record]:
+    """Return the errors of L* of the steps."""
+    true = {step.step: step.lab[0] for step in truth.steps}
+    return [Error("neutral", truth.id, s.lab[0] - true[s.step], true[s.step], False) for s in score.steps]
+
+
+def _overlap(a: Any, b: Any, slack_mm: float = NEAR_MM) -> bool:
+    return bool(a.inner_mm <= b.outer_mm + slack_mm and a.outer_mm >= b.inner_mm - slack_mm)
+
+
+def _pairs(true: Sequence[Any], got: Sequence[Any], distance: Callable[[Any, Any], float]) -> dict[int, int]:
+    """Pair features one to one, the nearest first; only those that overlap within `NEAR_MM`."""
+    near = [(distance(t, g), i, j) for i, t in enumerate(true) for j, g in enumerate(got) if _overlap(t, g)]
+    pairs: dict[int, int] = {}
+    for _, i, j in sorted(near):
+        if i not in pairs and j not in pairs.values():
+            pairs[i] = j
+    return pairs
