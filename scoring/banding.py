@@ -5,8 +5,8 @@ along the stripes, at its top and bottom for stripes across the sheet, the secto
 sides do so for stripes along the sheet. A periodogram of the departures there (Lomb 1976, Scargle 1982), at a stated
 false alarm rate, finds the period; amplitude and phase are then fitted to all sectors of the disc, and what the
 stripes add to each is taken out before the sectors are averaged. Ink is what is striped: bare paper is not, so the
-stripes fade out from L* 90 to 100. A flat field shows stripes directly, in its means along lines of the sheet, and
-so do lines that a nozzle left out.
+stripes fade out from L* 90 to 100, and a solid hub has none. A flat field shows stripes directly, in its means along
+lines of the sheet, and so do lines that a nozzle left out.
 """
 
 from __future__ import annotations
@@ -89,8 +89,9 @@ class Stripes:
         )
 
 
-def _ink(lightness: Array) -> Array:
-    return np.clip((_BARE_L[1] - lightness) / (_BARE_L[1] - _BARE_L[0]), 0.0, 1.0)
+def _ink(lightness: Array, radius: Array, hub_mm: float) -> Array:
+    bare = np.clip((_BARE_L[1] - lightness) / (_BARE_L[1] - _BARE_L[0]), 0.0, 1.0)
+    return np.where(radius > hub_mm, bare, 0.0)
 
 
 def _turns(period_mm: float, radius: Array, sectors: int, direction: Direction) -> NDArray[np.complex128]:
@@ -102,21 +103,22 @@ def _turns(period_mm: float, radius: Array, sectors: int, direction: Direction) 
     return np.asarray(np.exp(2j * np.pi / period_mm * radius[:, None, None] * place).mean(axis=2))
 
 
-def stripe_lab(stripes: tuple[Stripes, ...], radius: Array, sectors: int, lightness: Array) -> Array:
-    """Return what stripes add to the cells of a disc, CIELAB (n, sectors, 3), given the L* of its radii (n,)."""
+def stripe_lab(stripes: tuple[Stripes, ...], radius: Array, sectors: int, ink: Array) -> Array:
+    """Return what stripes add to the cells of a disc, CIELAB (n, sectors, 3), given the share of ink by radius (n,)."""
     total = np.zeros((len(radius), sectors, 3))
     for one in stripes:
         turns = _turns(one.period_mm, radius, sectors, one.direction)
-        total += np.real(turns[..., None] * one.wave) * _ink(lightness)[:, None, None]
+        total += np.real(turns[..., None] * one.wave) * ink[:, None, None]
     return total
 
 
-def unstriped(means: Means, stripes: tuple[Stripes, ...]) -> Means:
+def unstriped(means: Means, stripes: tuple[Stripes, ...], hub_mm: float = 0.0) -> Means:
     """Return the radial means of a disc as they would be without its stripes."""
     if not stripes:
         return means
     level = np.nan_to_num(means.lab[:, 0], nan=100.0)
-    added = stripe_lab(stripes, np.nan_to_num(means.place), means.cells.shape[1], level)
+    place = np.nan_to_num(means.place)
+    added = stripe_lab(stripes, place, means.cells.shape[1], _ink(level, place, hub_mm))
     added = np.where(np.isfinite(means.cells), added, 0.0)
     number = np.maximum(means.groups, 1)[:, None]
     cells = means.cells - added
@@ -127,7 +129,7 @@ def unstriped(means: Means, stripes: tuple[Stripes, ...]) -> Means:
     return replace(means, lab=lab, standard_error=error, cells=cells)
 
 
-def disc_stripes(cells: Array, radius_mm: Array) -> tuple[Stripes, ...]:
+def disc_stripes(cells: Array, radius_mm: Array, hub_mm: float = 0.0) -> tuple[Stripes, ...]:
     """Return the stripes through a disc, the strongest first.
 
     Parameters
@@ -136,6 +138,8 @@ def disc_stripes(cells: Array, radius_mm: Array) -> tuple[Stripes, ...]:
         CIELAB by radius and sector, (n, sectors, 3), sectors counted from +x towards +y; NaN where spoiled.
     radius_mm
         Even radii of the rows, (n,).
+    hub_mm
+        Radius of the hub: solid paper or solid black, neither of which shows stripes.
     """
     good = np.isfinite(cells).all(axis=2).sum(axis=1) >= cells.shape[1] // 2
     cells, radius = cells[good], radius_mm[good]
@@ -143,14 +147,14 @@ def disc_stripes(cells: Array, radius_mm: Array) -> tuple[Stripes, ...]:
         return ()
     level = np.nanmean(cells[..., 0], axis=1)
     rest = cells - np.nanmean(cells, axis=1, keepdims=True)
-    ink = _ink(level)
+    ink = _ink(level, radius, hub_mm)
     found: list[Stripes] = []
     while len(found) < _MOST_STRIPES:
         one = _strongest(rest, radius, ink)
         if one is None:
             break
         found.append(one)
-        shown = stripe_lab((one,), radius, cells.shape[1], level)
+        shown = stripe_lab((one,), radius, cells.shape[1], ink)
         rest = rest - (shown - shown.mean(axis=1, keepdims=True))
     return tuple(found)
 

@@ -77,8 +77,8 @@ def measure_ring(
         Sheet and tile.
     """
     flags = []
-    stripes = disc_stripes(means.cells, means.place)
-    means = unstriped(means, stripes)
+    stripes = disc_stripes(means.cells, means.place, ring.ramp_mm[0])
+    means = unstriped(means, stripes, ring.ramp_mm[0])
     good = np.isfinite(means.lab).all(axis=1) & np.isfinite(means.place) & (means.groups >= 3)
     radius, lab, error = means.place[good], means.lab[good], means.standard_error[good]
     inner, outer = ring.ramp_mm

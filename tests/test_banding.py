@@ -1,0 +1,157 @@
+"""Head banding against rehearsed stripes of known period, size and direction, and against Welch's spectrum."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from disc_samples import Sample, Setting, sample
+from scipy.signal import welch
+
+from inkstrain.scoring.banding import disc_stripes, line_stripes, missing_lines, unstriped
+from inkstrain.scoring.model import FlatFieldScore
+from inkstrain.scoring.patches import flat_lines, measure_flat
+from inkstrain.targets.rehearsal import (
+    INKJETS,
+    HeldStretch,
+    LightnessWave,
+    NozzleGap,
+    PrintOptions,
+    ScanOptions,
+    Step,
+)
+
+PERIOD_PART = 0.02
+AMPLITUDE_PART = 0.15
+RADIUS_MM = 0.03
+CONTRAST_DE00 = 0.3
+DIRECTION = {"y": "across", "x": "along"}
+
+
+def striped(amplitude_l: float, period_mm: float, along: str = "y", phase_deg: float = 50.0) -> PrintOptions:
+    return PrintOptions(
+        grain=0.02, banding_l=amplitude_l, banding_period_mm=period_mm, banding_along=along, banding_phase_deg=phase_deg
+    )
+
+
+def flat_score(field: Sample) -> FlatFieldScore:
+    score = measure_flat(field.window, field.element, field.basis, field.paper_xyz, (1, 1), field.blur_mm)
+    assert score is not None
+    return score
+
+
+@pytest.mark.parametrize("along", ["y", "x"])
+@pytest.mark.parametrize("period_mm", [0.5, 1.3, 4.0, 10.0])
+def test_stripes_of_a_third_of_l_are_found_in_a_flat_field(period_mm, along):
+    setting = Setting(dpi=300, seed=3, print_options=striped(0.3, period_mm, along))
+    banding = flat_score(sample("flat-field-middle", (), setting)).head_banding
+    assert banding is not None
+    assert banding.direction == DIRECTION[along]
+    assert banding.period_mm == pytest.approx(period_mm, rel=PERIOD_PART)
+    assert banding.amplitude_l == pytest.approx(0.3, rel=AMPLITUDE_PART)
+
+
+@pytest.mark.parametrize("name", ["flat-field-light", "flat-field-dark", "flat-field-tint"])
+def test_an_even_field_has_no_stripes_and_no_missing_lines(name):
+    score = flat_score(sample(name, (), Setting(dpi=300, print_options=PrintOptions(grain=0.03))))
+    assert score.head_banding is None
+    assert score.missing_lines == ()
+
+
+def test_the_period_is_where_welchs_spectrum_peaks():
+    field = sample("flat-field-middle", (), Setting(dpi=300, print_options=striped(0.5, 1.7)))
+    (means, pitch), _ = flat_lines(field.window, field.element, field.basis, field.paper_xyz)
+    frequency, power = welch(means.lab[:, 0], fs=1 / pitch, nperseg=len(means.lab), nfft=16384, detrend="linear")
+    outside = 1 / frequency[np.argmax(power)]
+    banding = flat_score(field).head_banding
+    assert banding is not None
+    assert banding.period_mm == pytest.approx(outside, rel=PERIOD_PART)
+
+
+@pytest.mark.parametrize(
+    ("gap", "direction"),
+    [
+        (NozzleGap(position_mm=94.3, width_mm=0.07), "across"),
+        (NozzleGap(position_mm=94.3, width_mm=0.07, strength=0.3), "across"),
+        (NozzleGap(position_mm=20.1, width_mm=0.1, varies_along="x"), "along"),
+    ],
+)
+def test_a_missing_line_is_found_where_it_is(gap, direction):
+    printed = PrintOptions(grain=0.02, gaps=(gap,))
+    score = flat_score(sample("flat-field-middle", (), Setting(dpi=600, print_options=printed)))
+    (line,) = score.missing_lines
+    assert line.direction == direction
+    assert line.place_mm == pytest.approx(gap.position_mm, abs=0.05)
+    assert score.head_banding is None
+
+
+@pytest.mark.parametrize(("period_mm", "along"), [(1.0, "x"), (3.0, "y"), (8.0, "x")])
+def test_stripes_through_a_disc_are_found_and_are_no_contour(period_mm, along):
+    ring = "ring-to-white-violet"
+    score = sample(ring, (), Setting(dpi=300, print_options=striped(0.3, period_mm, along))).score()
+    assert score.head_banding is not None
+    assert score.head_banding.direction == DIRECTION[along]
+    assert score.head_banding.period_mm == pytest.approx(period_mm, rel=PERIOD_PART)
+    assert score.head_banding.amplitude_l == pytest.approx(0.3, rel=AMPLITUDE_PART)
+    assert (score.contours, score.flat_bands, score.ripples) == ((), (), ())
+
+
+@pytest.mark.parametrize(
+    ("ring", "radius_mm", "period_mm", "along"),
+    [
+        ("ring-to-white-blue", 6.3, 0.7, "y"),
+        ("ring-to-white-magenta", 12.1, 2.0, "x"),
+        ("ring-to-white-green", 9.0, 6.0, "y"),
+    ],
+)
+def test_a_ring_keeps_radius_and_contrast_under_strong_stripes(ring, radius_mm, period_mm, along):
+    scan = ScanOptions(dpi=600, blur_mm=0.06)
+    setting = Setting(scan=scan, print_options=striped(1.0, period_mm, along), seed=5)
+    score = sample(ring, [Step(ring, radius_mm, 1.5)], setting).score()
+    (contour,) = score.contours
+    assert contour.radius_mm == pytest.approx(radius_mm, abs=RADIUS_MM)
+    assert contour.contrast_de00 == pytest.approx(1.5, abs=CONTRAST_DE00)
+
+
+def test_taking_stripes_out_brings_the_profile_back_to_what_it_is_without_them():
+    ring = "ring-to-white-red"
+    profiles = {}
+    for amplitude in (0.0, 1.0):
+        disc = sample(ring, (), Setting(dpi=300, seed=9, print_options=striped(amplitude, 4.0)))
+        means, _ = disc.means()
+        stripes = disc_stripes(means.cells, means.place, disc.element.ramp_mm[0])
+        profiles[amplitude] = means, unstriped(means, stripes, disc.element.ramp_mm[0])
+    clean = profiles[0.0][0].lab[:, 0]
+    before, after = (means.lab[:, 0] - clean for means in profiles[1.0])
+    inked = clean < 90
+    assert np.std(after[inked]) < 0.5 * np.std(before[inked])
+    assert profiles[0.0][1] is profiles[0.0][0]
+
+
+@pytest.mark.parametrize(
+    ("ring", "damages", "printer"),
+    [
+        ("ring-to-white-red", [LightnessWave("ring-to-white-red", 1.0, 1.0)], None),
+        ("ring-to-black-cyan", [HeldStretch("ring-to-black-cyan", 8.0, 9.5)], None),
+        ("ring-to-black-green", (), "rowan"),
+    ],
+)
+def test_what_runs_around_is_not_taken_for_stripes(ring, damages, printer):
+    setting = Setting(dpi=300) if printer is None else Setting(dpi=300, printer=INKJETS[printer])
+    means, _ = sample(ring, damages, setting).means()
+    assert disc_stripes(means.cells, means.place, 3.0) == ()
+
+
+def test_grain_alone_is_striped_no_more_often_than_stated():
+    rng = np.random.default_rng(6)
+    lab = np.zeros((330, 3))
+    alarms = 0
+    for _ in range(200):
+        lab[:, 0] = 60 + 0.1 * rng.standard_normal(330)
+        alarms += line_stripes(lab, np.full(330, 0.02), 0.085, "across") is not None
+    assert alarms <= 2  # 200 fields at a false alarm rate of 0.001: 0.2 expected
+
+
+def test_a_wide_light_band_is_no_missing_line():
+    place = np.arange(0.0, 28.0, 0.085)
+    lightness = 50 + 5 * np.exp(-(((place - 14) / 1.5) ** 2)) + 0.02 * np.random.default_rng(1).standard_normal(330)
+    assert missing_lines(place, lightness, np.full(330, 0.02), "across") == ()
