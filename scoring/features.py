@@ -41,6 +41,7 @@ FLAT_LEAST_DE00: Final = 2.0
 _CORE_DE00: Final = 1.0
 _REVERSAL_L: Final = 0.5
 _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
+_BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +91,17 @@ def _relative_speed(pair: PathPair) -> Array:
     return np.where(share > 1e-9, ratio, np.where(printed > 0.02, np.inf, 1.0))
 
 
-def _stretches(inside: NDArray[np.bool_], radius: Array) -> list[tuple[int, int]]:
-    """Return [first, past-last) runs of true segments as row numbers, joined over the smallest gaps."""
+def _stretches(inside: NDArray[np.bool_], radius: Array, moved: Array | None = None) -> list[tuple[int, int]]:
+    """Return [first, past-last) runs of true segments as row numbers, joined over gaps that are nothing.
+
+    `moved` is the path's cumulative length: gaps in which it grows are something.
+    """
+    moved = np.zeros(len(radius)) if moved is None else moved
     edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
     runs: list[tuple[int, int]] = []
     for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if runs and radius[first] - radius[runs[-1][1]] < _BRIDGE_MM:
+        before = runs[-1][1] if runs else first
+        if runs and radius[first] - radius[before] < _BRIDGE_MM and moved[first] - moved[before] < _BRIDGE_DE00:
             runs[-1] = (runs[-1][0], last)
         else:
             runs.append((first, last))
@@ -137,7 +143,7 @@ def find_flat_bands(pair: PathPair) -> tuple[FlatBand, ...]:
     """Return the flat bands of a path, inner first."""
     found = []
     asked, got = pair.intended_length(), pair.printed_length()
-    for first, last in _stretches(_relative_speed(pair) < FLAT_SHARE, pair.radius_mm):
+    for first, last in _stretches(_relative_speed(pair) < FLAT_SHARE, pair.radius_mm, got):
         moved = float(asked[last] - asked[first])
         if moved < FLAT_LEAST_DE00:
             continue
