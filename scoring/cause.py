@@ -2,12 +2,12 @@
 
 A print that jumps or holds somewhere moves everything beyond it to other radii, so places are compared along the path:
 at the same share of its own length, printed and attainable. A finding is the profile's if the attainable path does
-there at least half of what the print did, and the print's otherwise; where both have a part, the larger one decides.
+there at least six tenths of what the print did, and the print's otherwise; where both have a part, that decides.
 
-- contour: half of the surplus over the share, within at most twice the width (and 0.2 mm, what a scan cannot tell)
-- flat band: half of the shortfall against the share
-- hue swing: half of the departure, to the same side, within half its width (and 0.5 mm)
-- core: half of its length
+- contour: of the surplus over the share, within at most twice the width (and 0.2 mm, what a scan cannot tell)
+- flat band: of the shortfall against the share, over a stretch as wide
+- hue swing: the colour at its peak lies on the attainable path, or nearer to it than four tenths of the swing
+- core: of its length
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
-from inkstrain.targets.colorimetry import path_length_de00
+from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 
 from .features import PathPair, core_mm
-from .hue import hue_departure_deg
 from .model import Cause, Contour, FlatBand, HueSwing, RingScore
 
 __all__ = ["CORE_LEAST_MM", "attribute"]
@@ -32,12 +32,11 @@ _Finding = TypeVar("_Finding", Contour, FlatBand, HueSwing)
 CORE_LEAST_MM: Final = 0.5
 """A core shorter than this is no finding and has no cause: an even ramp leaves its hub within about 0.3 mm."""
 
-_PART: Final = 0.5
+_PART: Final = 0.6
 _SLIP_DE00: Final = 1.0  # how far two paths' lengths may have run apart
 _SLIPS: Final = np.linspace(-1.0, 1.0, 9)
 _BLURRED_MM: Final = 0.2
-_HUE_SLIP_MM: Final = 0.5
-_HUE_PITCH_MM: Final = 0.1
+_HUE_SLIP_MM: Final = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +56,9 @@ class _Course:
     def printed_at(self, radius_mm: float) -> float:
         return float(np.interp(radius_mm, self.radius_mm, self.printed))
 
+    def attainable_at(self, radius_mm: Array) -> Array:
+        return np.asarray(np.interp(radius_mm, self.attainable_mm, self.attainable))
+
     def attainable_mm_at(self, share: Array | float) -> Array:
         return np.asarray(np.interp(share, self.attainable, self.attainable_mm))
 
@@ -74,15 +76,13 @@ def attribute(ring: RingScore, radius_mm: Array, attainable_lab: Array, intended
     course = _course(ring, radius_mm, attainable_lab, intended_lab)
     if course is None:
         return ring
-    sparse = slice(None, None, max(round(_HUE_PITCH_MM / float(radius_mm[1] - radius_mm[0])), 1))
-    off, weight = hue_departure_deg(radius_mm[sparse], attainable_lab[sparse], intended_lab[sparse])
-    off = np.where(weight > 0, off, 0.0)
+    usual = _usual_error(ring, attainable_lab)
     pair = PathPair(radius_mm, attainable_lab, intended_lab)
     return ring.model_copy(
         update={
             "contours": tuple(_with(c, _contour(c, course)) for c in ring.contours),
             "flat_bands": tuple(_with(b, _flat_band(b, course)) for b in ring.flat_bands),
-            "hue_swings": tuple(_with(s, _hue_swing(s, course, radius_mm[sparse], off)) for s in ring.hue_swings),
+            "hue_swings": tuple(_with(s, _hue_swing(s, ring, course, attainable_lab, usual)) for s in ring.hue_swings),
             "core_cause": _core(ring.core_mm, core_mm(pair, attainable_lab[0])),
         }
     )
@@ -128,18 +128,37 @@ def _contour(contour: Contour, course: _Course) -> Cause:
 def _flat_band(band: FlatBand, course: _Course) -> Cause:
     start, stop = course.printed_at(band.inner_mm), course.printed_at(band.outer_mm)
     short = float(course.asked_at(band.outer_mm) - course.asked_at(band.inner_mm)) - (stop - start)
+    # stretches as wide as the band, wherever the attainable path passes its colours
     slip = _SLIP_DE00 / course.length_de00
-    inner, outer = course.attainable_mm_at(start - slip), course.attainable_mm_at(stop + slip)
-    # the stretch is wider by the slip at both ends, which an even path takes as long for
-    missing = float(course.asked_at(outer) - course.asked_at(inner)) - (stop - start + 2 * slip)
-    return "profile" if missing >= _PART * short else "print"
+    first, last = course.attainable_mm_at(start - slip), course.attainable_mm_at(stop + slip)
+    ramp_mm = float(course.attainable_mm[0]), float(course.attainable_mm[-1])
+    inner = np.clip(np.linspace(float(first) - band.width_mm, float(last), 60), ramp_mm[0], ramp_mm[1] - band.width_mm)
+    outer = inner + band.width_mm
+    met = (course.attainable_at(inner) <= stop + slip) & (course.attainable_at(outer) >= start - slip)
+    asked = course.asked_at(outer) - course.asked_at(inner)
+    missing = asked - (course.attainable_at(outer) - course.attainable_at(inner))
+    return "profile" if np.any(met & (missing >= _PART * short)) else "print"
 
 
-def _hue_swing(swing: HueSwing, course: _Course, radius_mm: Array, off_deg: Array) -> Cause:
+def _usual_error(ring: RingScore, attainable_lab: Array) -> float:
+    """Return how far printed colours lie from the whole attainable path, as a rule: an error that all share."""
+    lab = np.array(ring.profile.lab)
+    _, nearest = KDTree(attainable_lab).query(lab)
+    return float(np.median(delta_e00(lab, attainable_lab[nearest])))
+
+
+def _hue_swing(swing: HueSwing, ring: RingScore, course: _Course, attainable_lab: Array, usual_de00: float) -> Cause:
+    """Tell whether the colour at a swing is one of the attainable path's: a swing of the print's own leaves it."""
+    radius = np.array(ring.profile.radius_mm)
+    at = np.argsort(np.abs(radius - swing.radius_mm))[:5]
+    lab = np.median(np.array(ring.profile.lab)[at], axis=0)
+    turn = np.radians(swing.degrees)
+    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    size = float(delta_e00(lab, np.concatenate([lab[:1], back @ lab[1:]])))
     middle = float(course.attainable_mm_at(course.printed_at(swing.radius_mm)))
-    near = np.abs(radius_mm - middle) <= swing.width_mm / 2 + _HUE_SLIP_MM
-    same_way = np.max(np.sign(swing.degrees) * off_deg[near], initial=0.0)
-    return "profile" if same_way >= _PART * abs(swing.degrees) else "print"
+    near = np.abs(course.attainable_mm - middle) <= _HUE_SLIP_MM
+    extra = float(np.min(delta_e00(attainable_lab[near], lab))) - usual_de00
+    return "profile" if extra <= (1.0 - _PART) * size else "print"
 
 
 def _core(printed_mm: float | None, attainable_mm: float) -> Cause | None:

@@ -30,8 +30,10 @@ from inkstrain.targets.wedge import neutral_rgb
 from .advice import advise, summary_of
 from .features import PathPair, core_mm, evenness, fall_off, find_contours, find_flat_bands, find_reversals, reach
 from .forecastmodel import Forecast, ForecastProfile, IntentForecast
+from .gamut import colour_volume
 from .hue import find_hue_swings
 from .model import (
+    ColourVolume,
     DeltaEPair,
     ElementScore,
     HueSweepScore,
@@ -144,10 +146,15 @@ def _all(recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering]
                     elements=elements,
                     totals=totals_of(elements),
                     neutrals=greys,
+                    colour_volume=twin.colour_volume if twin else _volume(elements, recipe),
                 ),
             )
         )
     return tuple(intent for _, intent in told)
+
+
+def _volume(elements: Sequence[ElementScore], recipe: Recipe) -> ColourVolume | None:
+    return colour_volume([element for element in elements if isinstance(element, RingScore)], recipe)
 
 
 def predicted_elements(recipe: Recipe, press: Press) -> tuple[ElementScore, ...]:

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from .model import ElementScore, Lab, MadeBy, RingScore, Totals
+from .model import ColourVolume, ElementScore, Lab, MadeBy, RingScore, Totals
 from .rendering import rendering_name
 
 __all__ = ["Advice", "Forecast", "ForecastProfile", "IntentForecast", "Neutrals"]
@@ -57,6 +57,7 @@ class IntentForecast(_Value):
     elements: tuple[ElementScore, ...]
     totals: Totals
     neutrals: Neutrals | None
+    colour_volume: ColourVolume | None = None
 
     @property
     def name(self) -> str:

@@ -26,6 +26,7 @@ from .attain import with_attainable
 from .basis import Basis, assumed_basis, basis_from_profile
 from .crops import Crop
 from .edge import rim_blur_mm
+from .gamut import colour_volume
 from .hypotheses import printed_as
 from .model import (
     Black,
@@ -351,6 +352,7 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
     )
     if options.profile is not None:
         score = _promised(score, Press(recipe.space, options.profile, options.rendering), options.other_profiles)
+    score = score.model_copy(update={"colour_volume": colour_volume(score.rings(), recipe)})
     return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
 
 

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 __all__ = [
     "Cast",
     "ColourBasis",
+    "ColourVolume",
     "Conditions",
     "Contour",
     "DeltaE",
@@ -25,6 +26,7 @@ __all__ = [
     "FlatBand",
     "FlatFieldScore",
     "HeadBanding",
+    "HueChroma",
     "HueSweepScore",
     "HueSwing",
     "Hypothesis",
@@ -418,6 +420,31 @@ class Totals(_Value):
     by_cause: dict[Cause, CauseCounts] | None = None
 
 
+class HueChroma(_Value):
+    """Chroma that a hue reached at a lightness, what the file asked for there, and the printed CIELAB hue."""
+
+    hue: str
+    level_l: float
+    chroma: float
+    asked_chroma: float | None
+    hue_deg: float
+
+
+class ColourVolume(_Value):
+    """The part of CIELAB that the rings enclose, in cubic units; ``of_asked`` is its share of the file's.
+
+    ``standard_error`` comes from the readings; ``between_hues`` is what a net of so few hues may miss. ``coverage`` is
+    the share of the attainable gamut that was printed.
+    """
+
+    volume: float
+    standard_error: float
+    between_hues: float
+    of_asked: float
+    coverage: float | None = None
+    chroma: tuple[HueChroma, ...] = ()
+
+
 class Hypothesis(_Value):
     """One way the print may have been made.
 
@@ -463,6 +490,7 @@ class Score(_Value):
     elements: tuple[ElementScore, ...]
     totals: Totals
     printed_as: PrintedAs | None = None
+    colour_volume: ColourVolume | None = None
     flags: tuple[str, ...] = ()
 
     model_config = ConfigDict(
