@@ -47,7 +47,8 @@ class _Speeds:
 
     def moved(self, steps: Array, inner_mm: float, outer_mm: float) -> float:
         """Return the colour travelled strictly within a stretch."""
-        return float(steps[self.at(inner_mm) : self.at(outer_mm - STEP_MM)].sum())
+        # a hard step at the inner radius may lie within that cell: it is the border, not the inside
+        return float(steps[self.at(inner_mm) + 1 : self.at(outer_mm - STEP_MM)].sum())
 
 
 def ring_truth(path: RingPath, damages: Sequence[tuple[int, Any]]) -> RingTruth:
