@@ -36,12 +36,14 @@ _END_MM: Final = 0.05
 _JOIN_BLURS: Final = 4.0
 _TIE_BLURS: Final = 3.0
 _BEND_MM: Final = 1.5
+_NEAR_BLURS: Final = 7.0
 _FINE_MM: Final = 0.01
 _MOST_ADDED: Final = 6
 _MOST_KINKS: Final = 24
 _CROWD_MM: Final = 2.5
 _MOST_MOVES: Final = 12
-_BEST_MOVES: Final = 4
+_HOPEFUL_MOVES: Final = 40
+_BEST_MOVES: Final = 5
 _PRICE: Final = 12.0  # what a feature costs in chi-squared: a place and three coordinates, with a reserve
 _GAIN: Final = 25.0  # fall of chi-squared a feature must bring: three coordinates, one place, many places tried
 _FINE_TOLERANCE: Final = (0.03, 0.003)  # misfits not worth a feature: in ΔE00, and in mm along the slope
@@ -110,34 +112,39 @@ class _Problem:
     def slopes(self, kinks: Array, steps: Array) -> Array:
         """Derivatives of the columns by their places (the rim's part of the bends left out, it is small)."""
         x, z = self.radius[:, None] - kinks, (self.radius[:, None] - steps) / self.sigma
-        by_ramp = -ndtr(x / self.sigma)
-        by_bend = -2 * (_blurred_ramp(x, self.sigma) - _blurred_ramp(x - _BEND_MM, self.sigma))
+        passed, ramp, _ = _blurred(x, self.sigma)
+        by_ramp, by_bend = -passed, -2 * (ramp - _blurred(x - _BEND_MM, self.sigma)[1])
         by_step = -np.exp(-0.5 * z * z) / (self.sigma * np.sqrt(2 * np.pi))
         return self._project(np.hstack([by_ramp, by_bend, by_step]) * self.weight[:, None])
 
 
-def _blurred_ramp(x: Array, sigma: float) -> Array:
+def _blurred(x: Array, sigma: float) -> tuple[Array, Array, Array]:
+    """Return the unit step at 0, max(x, 0) and its square, blurred by a Gaussian; exact, but worked out near 0 only."""
+    step = (x > 0).astype(np.float64)
+    ramp = np.maximum(x, 0.0)
+    square = ramp * ramp + sigma * sigma * step
+    near = np.abs(x) < _NEAR_BLURS * sigma
+    x = x[near]
     z = x / sigma
-    return np.asarray(x * ndtr(z) + sigma * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
-
-
-def _blurred_square(x: Array, sigma: float) -> Array:
-    z = x / sigma
-    return np.asarray((x * x + sigma * sigma) * ndtr(z) + x * sigma * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
+    step[near] = below = ndtr(z)
+    ramp[near] = rise = x * below + (sigma / np.sqrt(2 * np.pi)) * np.exp(-0.5 * z * z)
+    square[near] = x * rise + sigma * sigma * below
+    return step, ramp, square
 
 
 def _kink(radius: Array, places: Array, outer: float, sigma: float) -> tuple[Array, Array]:
     """Return a change of slope, and one of curvature that lasts `_BEND_MM`; constant from the rim on."""
-    x, rim = radius[:, None] - places, radius[:, None] - outer
-    ramp, rim_ramp = _blurred_ramp(x, sigma), _blurred_ramp(rim, sigma)
+    x = radius[:, None] - places
+    _, ramp, square = _blurred(x, sigma)
+    _, rim_ramp, rim_square = _blurred(radius[:, None] - outer, sigma)
     left = outer - places
-    bend = _blurred_square(x, sigma) - _blurred_square(x - _BEND_MM, sigma)
-    bend -= 2 * np.minimum(left, _BEND_MM) * rim_ramp + (left < _BEND_MM) * _blurred_square(rim, sigma)
+    bend = square - _blurred(x - _BEND_MM, sigma)[2]
+    bend -= 2 * np.minimum(left, _BEND_MM) * rim_ramp + (left < _BEND_MM) * rim_square
     return ramp - rim_ramp, bend
 
 
 def _step(radius: Array, places: Array, sigma: float) -> Array:
-    return np.asarray(ndtr((radius[:, None] - places) / sigma))
+    return _blurred(radius[:, None] - places, sigma)[0]
 
 
 def _course_spline(inner: float, outer: float) -> BSpline:
@@ -340,12 +347,9 @@ def _add_missing(problem: _Problem, kinks: Array, steps: Array) -> tuple[Array, 
         if gain[best] < _GAIN:
             break
         place, is_step = grid[best % len(grid)], best >= len(grid)
-        before = np.concatenate([kinks, steps])
         kinks, steps = (kinks, np.append(steps, place)) if is_step else (np.append(kinks, place), steps)
-        kinks, steps = _simplify(problem, kinks, steps)
-        if len(kinks) + len(steps) <= len(before):
-            break
-    return kinks, steps
+        kinks, steps = _refine(problem, kinks, steps, rounds=6)
+    return _simplify(problem, kinks, steps)
 
 
 def _refine(problem: _Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array]:
@@ -402,7 +406,8 @@ def _simplify(problem: _Problem, kinks: Array, steps: Array) -> tuple[Array, Arr
     """Descend in chi-squared plus a price for every feature, by dropping, exchanging and merging features."""
     best = _Candidate.of(problem, *_refine(problem, kinks, steps, rounds=6))
     for _ in range(_MOST_MOVES):
-        quick = [_Candidate.of(problem, *_refine(problem, *move, rounds=2)) for move in _moves(best, problem.sigma)]
+        hopeful = _screen(problem, list(_moves(best, problem.sigma)))
+        quick = [_Candidate.of(problem, *_refine(problem, *move, rounds=2)) for move in hopeful]
         quick.sort(key=lambda trial: trial.cost)
         trials = [
             _Candidate.of(problem, *_refine(problem, trial.kinks, trial.steps, rounds=8))
@@ -430,6 +435,28 @@ class _Candidate:
         crowded = any(len(places) > 1 and np.diff(np.sort(places)).min() < apart for places in (kinks, steps))
         loss = _fit(problem, np.concatenate([kinks, steps]), len(kinks)).loss
         return cls(np.sort(kinks), np.sort(steps), loss + _PRICE * (len(kinks) + len(steps)) + 1e3 * crowded)
+
+
+def _screen(problem: _Problem, moves: list[tuple[Array, Array]]) -> list[tuple[Array, Array]]:
+    """Return the sets of features that cost least where they stand; all share one table of columns and products."""
+    kinks = np.unique(np.concatenate([np.empty(0), *(move[0] for move in moves)]))
+    steps = np.unique(np.concatenate([np.empty(0), *(move[1] for move in moves)]))
+    columns = problem.columns(kinks, steps)
+    gram = columns.T @ columns
+    gram[np.diag_indices_from(gram)] = gram.diagonal() * (1.0 + _RIDGE) + 1e-9
+    right = columns.T @ problem.without_course
+    costs = []
+    for move in moves:
+        k, s = np.searchsorted(kinks, move[0]), np.searchsorted(steps, move[1])
+        if len(np.unique(k)) < len(k) or len(np.unique(s)) < len(s):
+            costs.append(np.inf)
+            continue
+        chosen = np.concatenate([k, len(kinks) + k, 2 * len(kinks) + s])
+        part = right[chosen]
+        gained = np.sum(part * np.linalg.solve(gram[np.ix_(chosen, chosen)], part)) if len(chosen) else 0.0
+        costs.append(_PRICE * (len(k) + len(s)) - float(gained))
+    order = np.argsort(costs, kind="stable")[:_HOPEFUL_MOVES]
+    return [moves[i] for i in order if np.isfinite(costs[i])]
 
 
 def _moves(now: _Candidate, sigma: float) -> Iterator[tuple[Array, Array]]:
