@@ -1,22 +1,25 @@
 """Hue swings: where hue leaves its own smooth course, judged against the course that was intended.
 
 The ruler is the hue angle of IPT (Ebner & Fairchild 1998): CIELAB bends blue by 30° on published constant-hue data.
-IPT itself is good to 2-5° there, so a swing of a few degrees is a property of the print, but not yet of what is seen.
+IPT itself is good to 1-4° (rms, by hue), so a swing of a few degrees is a property of the print, but not yet of what is
+seen: every swing carries the ruler's own uncertainty at its hue, and its size by a second ruler, Jzazbz (Safdar et al.
+2017), that bends elsewhere. Where the two disagree, the swing says so.
 """
 
 from __future__ import annotations
 
 import itertools
-from typing import Final
+from collections.abc import Callable
+from typing import Final, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.targets.colorimetry import lab_to_ipt
+from inkstrain.targets.colorimetry import lab_to_ipt, lab_to_jzazbz
 
 from .model import HueSwing
 
-__all__ = ["SWING_LEAST_DEG", "SWING_LEAST_DELTA_H", "find_hue_swings", "hue_departure_deg"]
+__all__ = ["SWING_LEAST_DEG", "SWING_LEAST_DELTA_H", "find_hue_swings", "hue_departure_deg", "ruler_uncertainty_deg"]
 
 Array = NDArray[np.float64]
 
@@ -31,18 +34,30 @@ _ANCHORS: Final = 10
 _ROUNDS: Final = 10
 _SCALE_DEG: Final = 0.5  # how closely a print follows its own course, in a pure colour
 _SCALE_CHROMA: Final = 0.05  # chroma of IPT at which noise doubles that
+# IPT hue of the ten Munsell families, and how far (rms) IPT strays along their chips; `tests/test_hue.py` computes them
+_FAMILY_DEG: Final = (24.4, 61.3, 88.7, 110.1, 165.2, 196.3, 222.6, 244.6, 308.8, 356.1)
+_FAMILY_RMS_DEG: Final = (1.65, 4.32, 2.93, 1.07, 2.04, 1.41, 1.59, 3.05, 2.34, 1.16)
+_OWN_SHARE: Final = 0.3  # of a swing must be in the print's own hue, not only in the file's
+_WHITE_POINT_DE: Final = 0.5  # how well the paper's own colour is known (assumed, no source)
 _DEGREE_PRICE: Final = 0.03  # share of the ramp that a further degree must bring onto the course
 
 
-def hue_departure_deg(radius_mm: Array, printed: Array, intended: Array) -> tuple[Array, Array]:
+def ruler_uncertainty_deg(hue_deg: float) -> float:
+    """Return how far IPT's lines of one hue stray from those of Munsell's renotation at an IPT hue, rms in degrees."""
+    return float(np.interp(hue_deg % 360.0, _FAMILY_DEG, _FAMILY_RMS_DEG, period=360.0))
+
+
+def hue_departure_deg(
+    radius_mm: Array, printed: Array, intended: Array, ruler: Callable[[Array], Array] = lab_to_ipt
+) -> tuple[Array, Array]:
     """Return the departure of printed hue from its smooth course, in degrees, and its weight by chroma, (n,) each.
 
     Printed hue is compared with that of the intended colour of the same lightness and chroma, not of the same radius:
     a tone that merely landed elsewhere on the ramp has not turned. The course is that of the difference: a polynomial
     of degree 4 at most, which swings do not bend (see `_course`).
     """
-    got = lab_to_ipt(printed)
-    asked = _counterparts(got, lab_to_ipt(intended))
+    got = ruler(printed)
+    asked = _counterparts(got, ruler(intended))
     chroma = np.sqrt(np.hypot(got[:, 1], got[:, 2]) * np.hypot(asked[:, 1], asked[:, 2]))
     angle = np.degrees(np.arctan2(got[:, 2], got[:, 1]) - np.arctan2(asked[:, 2], asked[:, 1]))
     angle = (angle + 180.0) % 360.0 - 180.0
@@ -79,7 +94,7 @@ def _course(radius_mm: Array, angle: Array, chroma: Array) -> Array:
             off = (angle - basis[:, : degree + 1] @ course) / scale
             root = np.sqrt(weight) * np.maximum(1.0 - off**2, 0.0)
             course = np.linalg.lstsq(basis[:, : degree + 1] * root[:, None], angle * root, rcond=None)[0]
-        run = basis[:, : degree + 1] @ course
+        run: Array = np.asarray(basis[:, : degree + 1] @ course, dtype=np.float64)
         cost = float(_biweight_cost(angle - run, scale) @ weight + _astray(run, anchor)) + _DEGREE_PRICE * degree
         if cost < best_cost:
             best, best_cost = course, cost
@@ -115,6 +130,7 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
     beyond = (np.abs(off) >= SWING_LEAST_DEG / 2) & (weight > 0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (beyond * np.sign(off)).astype(int), [0]])))
     found = []
+    own: Array | None = None
     for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if not beyond[first] or radius_mm[last - 1] - radius_mm[first] < _NARROWEST_MM:
             continue
@@ -127,12 +143,42 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
         inner, outer = radius_mm[first + half[0]], radius_mm[first + half[-1]]
         if abs(degrees) < SWING_LEAST_DEG or size.max() < SWING_LEAST_DELTA_H:
             continue
+        if own is None:
+            own = _own_departure_deg(radius_mm, printed, weight > 0)
+        if own[peak] * np.sign(degrees) < _OWN_SHARE * abs(degrees):
+            continue  # the file turns here and the print does not
         found.append(
             HueSwing(
                 radius_mm=float(np.average(radius_mm[part], weights=np.abs(off[part]))),
                 width_mm=float(outer - inner),
                 degrees=degrees,
                 delta_h=float(delta_h[peak]),
+                **_by_rulers(radius_mm, printed, intended, peak, degrees),
             )
         )
     return tuple(found)
+
+
+def _own_departure_deg(radius_mm: Array, printed: Array, usable: NDArray[np.bool_]) -> Array:
+    """Return the departure of printed hue from its own smooth course, whatever was intended, (n,)."""
+    ipt = lab_to_ipt(printed)[usable]
+    angle = np.degrees(np.unwrap(np.arctan2(ipt[:, 2], ipt[:, 1])))
+    off = np.zeros_like(radius_mm)
+    off[usable] = angle - _course(radius_mm[usable], angle, np.hypot(ipt[:, 1], ipt[:, 2]))
+    return off
+
+
+class _ByRulers(TypedDict):
+    uncertainty_deg: float
+    other_ruler_deg: float
+    rulers_disagree: bool
+
+
+def _by_rulers(radius_mm: Array, printed: Array, intended: Array, peak: int, degrees: float) -> _ByRulers:
+    """Return what the second ruler makes of a swing, and whether that is another thing than the first one's."""
+    ipt = lab_to_ipt(printed[peak])
+    ruler = ruler_uncertainty_deg(float(np.degrees(np.arctan2(ipt[2], ipt[1]))))
+    doubt = float(np.hypot(ruler, np.degrees(_WHITE_POINT_DE / max(np.hypot(*printed[peak, 1:]), 1.0))))
+    other = float(hue_departure_deg(radius_mm, printed, intended, lab_to_jzazbz)[0][peak])
+    apart = abs(other - degrees) > 2.0 * doubt or other * np.sign(degrees) < abs(degrees) / 2
+    return _ByRulers(uncertainty_deg=doubt, other_ruler_deg=other, rulers_disagree=bool(apart))

@@ -157,12 +157,19 @@ class FlatBand(_Value):
 
 
 class HueSwing(_Value):
-    """A local departure of hue from its own smooth course, against the intended course."""
+    """A local departure of hue from its own smooth course, against the intended course.
+
+    ``degrees`` is by IPT, ``other_ruler_deg`` by Jzazbz. The standard uncertainty is how far IPT's lines of one hue
+    stray from the seen ones at this hue (rms, Munsell renotation), and half a ΔE of white point at this chroma.
+    """
 
     radius_mm: float
     width_mm: float
     degrees: float
     delta_h: float
+    uncertainty_deg: float | None = None
+    other_ruler_deg: float | None = None
+    rulers_disagree: bool = False
     visibility_jnd: float | None = None
     cause: Cause = "unknown"
 

@@ -95,6 +95,13 @@ def measure_ring(
     errors = error_de00(lab, error)
     speed, asked_speed = _speeds(pair, radius)
     hub = fit.lab[0]
+    swings = find_hue_swings(radius[on_ramp], lab[on_ramp], intended[on_ramp])
+    flags += [
+        f"hue-rulers-disagree: the hue swing at {one.radius_mm:.1f} mm is {one.degrees:.1f}° by IPT and "
+        f"{one.other_ruler_deg:.1f}° by Jzazbz"
+        for one in swings
+        if one.rulers_disagree
+    ]
     away = np.asarray(delta_e00(lab, intended))[on_ramp]
     contrast_error = float(np.median(errors[on_ramp]))
     return RingScore(
@@ -115,7 +122,7 @@ def measure_ring(
         ),
         contours=find_contours(pair, contrast_error),
         flat_bands=find_flat_bands(pair),
-        hue_swings=find_hue_swings(radius[on_ramp], lab[on_ramp], intended[on_ramp]),
+        hue_swings=swings,
         reversals=find_reversals(pair),
         ripples=find_ripples(radius, lab[:, 0], error[:, 0], intended[:, 0], ring.ramp_mm, sigma),
         core_mm=core_mm(pair, hub),

@@ -22,6 +22,7 @@ __all__ = [
     "hue_deg_ipt",
     "ipt_to_lab",
     "lab_to_ipt",
+    "lab_to_jzazbz",
     "lab_to_xyz",
     "path_length_de00",
     "xyz_to_lab",
@@ -99,6 +100,21 @@ def lab_to_ipt(lab: ArrayLike) -> Array:
     """
     xyz = lab_to_xyz(lab) @ _to_d65().T
     return np.asarray(colour_science().XYZ_to_IPT(xyz))
+
+
+@functools.cache
+def _jz_white() -> float:
+    return float(colour_science().XYZ_to_Jzazbz(100.0 * _to_d65() @ WHITE_D50)[0])
+
+
+def lab_to_jzazbz(lab: ArrayLike) -> Array:
+    """Return Jzazbz (Safdar et al. 2017) of CIELAB, white at 100 cd/m² and adapted to D65 by Bradford.
+
+    All three coordinates are divided by white's Jz, so that white has 1 and sizes are those of IPT. The second hue
+    ruler: on published constant-hue data as straight as IPT, and bent elsewhere.
+    """
+    xyz = 100.0 * lab_to_xyz(lab) @ _to_d65().T
+    return np.asarray(colour_science().XYZ_to_Jzazbz(xyz)) / _jz_white()
 
 
 def ipt_to_lab(ipt: ArrayLike) -> Array:
