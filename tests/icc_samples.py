@@ -68,7 +68,9 @@ def _lab_decoded(coded: Array) -> Array:
     return np.stack([coded[..., 0] * 65535 / 652.8, *(coded[..., i] * 65535 / 256 - 128 for i in (1, 2))], axis=-1)
 
 
-def packed(tags: Mapping[str, bytes], *, kind: bytes = b"prtr", space: bytes = b"RGB ", version: int = 2) -> bytes:
+def packed(
+    tags: Mapping[str, bytes], *, kind: bytes = b"prtr", space: bytes = b"RGB ", pcs: bytes = b"Lab ", version: int = 2
+) -> bytes:
     """Return a profile of given tags."""
     offset = 132 + 12 * len(tags)
     table, body = b"", b""
@@ -77,7 +79,7 @@ def packed(tags: Mapping[str, bytes], *, kind: bytes = b"prtr", space: bytes = b
         body += data + b"\0" * (-len(data) % 4)
     header = struct.pack(
         ">I4sI4s4s4s6H4s4sIIIQI12s4s44s",
-        offset + len(body), b"\0\0\0\0", version << 24 | 0x00200000, kind, space, b"Lab ",
+        offset + len(body), b"\0\0\0\0", version << 24 | 0x00200000, kind, space, pcs,
         2026, 1, 1, 0, 0, 0, b"acsp", b"\0\0\0\0", 0, 0, 0, 0, 0, _s15(WHITE_D50), b"\0\0\0\0", b"",
     )  # fmt: skip
     return header + struct.pack(">I", len(tags)) + table + body
@@ -112,7 +114,7 @@ def rgb_profile(name: str = "Invented RGB printer", *, version: int = 2) -> byte
     return packed(rgb_tags(name, version=version), version=version)
 
 
-def grey_profile(version: int = 2) -> bytes:
+def grey_profile(version: int = 2, pcs: bytes = b"XYZ ") -> bytes:
     """Return a profile for grey alone, of gamma 2 (its exponent as u8Fixed8)."""
     curve = b"curv\0\0\0\0" + struct.pack(">IH", 1, 0x0200)
     tags = {
@@ -121,4 +123,4 @@ def grey_profile(version: int = 2) -> bytes:
         "wtpt": b"XYZ \0\0\0\0" + _s15(WHITE_D50),
         "kTRC": curve,
     }
-    return packed(tags, space=b"GRAY", version=version)
+    return packed(tags, space=b"GRAY", pcs=pcs, version=version)
