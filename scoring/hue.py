@@ -87,7 +87,7 @@ def _course(radius_mm: Array, angle: Array, chroma: Array) -> Array:
     for degree in range(_COURSE_DEGREE + 1):
         through = np.array(list(itertools.combinations(range(_ANCHORS), degree + 1)))
         starts = np.linalg.solve(at_anchor[through, : degree + 1], anchor[through][..., None])[..., 0]
-        runs = starts @ basis[:, : degree + 1].T
+        runs: Array = np.asarray(starts @ basis[:, : degree + 1].T, dtype=np.float64)
         costs = _biweight_cost(angle - runs, scale) @ weight + _astray(runs, anchor)
         course = starts[int(np.argmin(costs))]
         for _ in range(_ROUNDS):
