@@ -27,6 +27,7 @@ from .basis import Basis, assumed_basis, basis_from_profile
 from .crops import Crop
 from .edge import rim_blur_mm
 from .gamut import colour_volume
+from .health import health_flags
 from .hypotheses import printed_as
 from .model import (
     Black,
@@ -348,7 +349,7 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
         tiles=tuple(part.reading for part in parts),
         elements=elements,
         totals=totals_of(elements),
-        flags=_flags(parts, recipe),
+        flags=(*_flags(parts, recipe), *health_flags(elements)),
     )
     if options.profile is not None:
         score = _promised(score, Press(recipe.space, options.profile, options.rendering), options.other_profiles)

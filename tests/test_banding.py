@@ -8,7 +8,8 @@ from disc_samples import Sample, Setting, sample
 from scipy.signal import welch
 
 from inkstrain.scoring.banding import disc_stripes, line_stripes, missing_lines, unstriped
-from inkstrain.scoring.model import FlatFieldScore
+from inkstrain.scoring.health import health_flags
+from inkstrain.scoring.model import FlatFieldScore, HeadBanding
 from inkstrain.scoring.patches import flat_lines, measure_flat
 from inkstrain.targets.rehearsal import (
     INKJETS,
@@ -155,3 +156,20 @@ def test_a_wide_light_band_is_no_missing_line():
     place = np.arange(0.0, 28.0, 0.085)
     lightness = 50 + 5 * np.exp(-(((place - 14) / 1.5) ** 2)) + 0.02 * np.random.default_rng(1).standard_normal(330)
     assert missing_lines(place, lightness, np.full(330, 0.02), "across") == ()
+
+
+def test_a_printer_that_is_not_healthy_is_said_to_be_so():
+    gap = NozzleGap(position_mm=94.3, width_mm=0.07)
+    sick = [
+        flat_score(
+            sample(name, (), Setting(dpi=300, print_options=striped(0.4, 2.0).model_copy(update={"gaps": (gap,)})))
+        )
+        for name in ("flat-field-middle", "flat-field-dark")
+    ]
+    stripes, lines = health_flags(sick)
+    assert stripes.startswith("head-banding: stripes across the sheet every 2.00 mm")
+    assert lines.startswith("missing-lines: 1 without ink in the flat fields, at y 94.3 mm")
+    well = [flat_score(sample("flat-field-middle", (), Setting(dpi=300)))] * 2
+    assert health_flags(well) == ()
+    slight = HeadBanding(period_mm=2.0, amplitude_l=0.15, direction="across")
+    assert health_flags([score.model_copy(update={"head_banding": slight}) for score in well]) == ()
