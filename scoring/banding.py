@@ -49,6 +49,7 @@ _MOST_STRIPES: Final = 3
 _TREND_DEGREE: Final = {"disc": 1, "field": 3}
 _BARE_L: Final = (90.0, 100.0)
 _LEAST_INK: Final = 0.3
+_TRANSFER_PART: Final = 0.2  # how well what blur has taken is known, as a part of it (measured on rehearsals)
 _ARC_POINTS: Final = 7
 _AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
 _SHARED_MM: Final = 0.2  # neighbouring bins share blurred grain over about this width
@@ -71,11 +72,17 @@ class Stripes:
     wave
         Complex amplitudes of L*, a* and b* about the disc's centre, at full ink, (3,): the stripes are the real part
         of ``wave * exp(2πi place / period)``, as scanned.
+    error_l
+        Standard error of the amplitude of L*.
+    length_mm
+        Over which they were seen.
     """
 
     direction: Direction
     period_mm: float
     wave: NDArray[np.complex128]
+    error_l: float
+    length_mm: float
 
     def banding(self, blur_mm: float) -> HeadBanding:
         """Return what goes into a score, the loss by a Gaussian blur undone as far as half of the wave is left."""
@@ -86,6 +93,11 @@ class Stripes:
             amplitude_l=float(size[0]),
             direction=self.direction,
             amplitude_de=float(np.linalg.norm(size)),
+            # Cramér-Rao bound of a sinusoid's frequency: √3 / (π length) of the relative error of its amplitude
+            period_standard_error_mm=float(
+                np.sqrt(3.0) / np.pi * self.error_l / abs(self.wave[0]) * self.period_mm**2 / self.length_mm
+            ),
+            standard_error_l=float(np.hypot(self.error_l / transfer, _TRANSFER_PART * size[0] * (1.0 - transfer))),
         )
 
 
@@ -209,19 +221,25 @@ def _refine(rest: Array, radius: Array, ink: Array, period: float, direction: Di
     """Fit period, amplitudes and phase of stripes to all cells."""
     kept: NDArray[np.bool_] = np.asarray(np.isfinite(rest).all(axis=2))
     target = np.where(kept[..., None], rest, 0.0)
+    shared = max(_SHARED_MM / float(np.median(np.diff(radius))), 1.0)
 
-    def fit(frequency: float) -> tuple[float, NDArray[np.complex128]]:
+    def fit(frequency: float) -> tuple[float, NDArray[np.complex128], float]:
         turns = _turns(1 / frequency, radius, rest.shape[1], direction) * ink[:, None]
         turns = np.where(kept, turns - turns.mean(axis=1, keepdims=True), 0.0)
         columns = np.stack([turns.real[kept], -turns.imag[kept]], axis=1)
         sizes = np.linalg.solve(columns.T @ columns, columns.T @ target[kept])
-        return float(np.sum((columns @ sizes[:, 0]) ** 2)), sizes[0] + 1j * sizes[1]
+        shown = columns @ sizes[:, 0]
+        left = float(np.mean((target[kept][:, 0] - shown) ** 2))
+        error = float(np.sqrt(left * shared * np.mean(np.diag(np.linalg.inv(columns.T @ columns)))))
+        return float(shown @ shown), sizes[0] + 1j * sizes[1], error
 
     around = 0.75 / (_OVERSAMPLED * radius[-1])
     bounds = (max(1 / period - around, 1e-2), 1 / period + around)
     best = minimize_scalar(lambda f: -fit(f)[0], bounds=bounds, method="bounded", options={"xatol": 2e-4})
-    wave = fit(float(best.x))[1]
-    return Stripes(direction, float(1 / best.x), wave) if abs(wave[0]) >= LEAST_STRIPE_L else None
+    _gain, wave, error = fit(float(best.x))
+    if abs(wave[0]) < LEAST_STRIPE_L:
+        return None
+    return Stripes(direction, float(1 / best.x), wave, error, 2 * float(radius[-1]))
 
 
 def line_stripes(lab: Array, error_l: Array, spacing_mm: float, direction: Direction) -> Stripes | None:
@@ -257,7 +275,11 @@ def line_stripes(lab: Array, error_l: Array, spacing_mm: float, direction: Direc
         fits = _line_fit(column, spacing_mm, float(found.x))
         waves.append(0j if fits is None else complex(fits.wave[0]))
     wave = np.array(waves)
-    return Stripes(direction, float(1 / found.x), wave) if abs(wave[0]) >= LEAST_STRIPE_L else None
+    if abs(wave[0]) < LEAST_STRIPE_L:
+        return None
+    left = max(float(residual[i]), noise)
+    error = float(np.sqrt(2.0 * shared * left / len(values)))
+    return Stripes(direction, float(1 / found.x), wave, error, length)
 
 
 def _line_fit(values: Array, spacing_mm: float, frequency: float) -> WaveFits | None:

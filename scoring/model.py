@@ -189,6 +189,7 @@ class Ripple(_Value):
     outer_mm: float
     amplitude_l: float
     period_mm: float | None = None
+    standard_error_l: float | None = None
     visibility_jnd: float | None
 
 
@@ -226,6 +227,8 @@ class HeadBanding(_Value):
     amplitude_l: float
     direction: Literal["across", "along"] | None = None
     amplitude_de: float | None = None
+    period_standard_error_mm: float | None = None
+    standard_error_l: float | None = None
 
 
 class MissingLine(_Value):

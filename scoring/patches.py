@@ -149,7 +149,9 @@ def measure_flat(
     """Return the score of a flat field, or ``None`` if it could not be read.
 
     `grain_l` is the standard deviation of L* over fields of 0.32 mm within blocks of 1.27 mm, `unevenness_l` that of
-    the blocks' means: graininess and mottle in the spirit of ISO/IEC 24790, without its band-pass.
+    the blocks' means: graininess and mottle in the spirit of ISO/IEC 24790. Departures from it: L* and not reflectance,
+    fields of 0.32 mm and not its band-pass of finer ones (a flatbed's own noise is as large there), any resolution of
+    the scan; stripes and missing lines count in both, and are told beside them.
     """
     means, _shape = flat_means(window, flat, basis, paper_xyz)
     if not np.isfinite(means.lab).all():

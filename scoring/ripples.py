@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 
 FALSE_ALARM: Final = 1e-3
 LEAST_AMPLITUDE_L: Final = 0.1  # half of what published work on real prints calls possibly objectionable (0.2 L*)
-_PERIODS_MM: Final = (0.4, 6.3)
+_PERIODS_MM: Final = (0.4, 5.3)  # longer ones are not told from a ramp's own course
 _PERIODS_TRIED: Final = 64
 _LEAST_PERIODS: Final = 2.1
 _WINDOW_PERIODS: Final = 4.0
@@ -38,6 +38,7 @@ _SHARE: Final = (0.85, 0.92)  # of what the course leaves, in windows of four pe
 _HOPS: Final = 8  # windows a period
 _EDGE_BLURS: Final = 2.5
 _LEAST_TRANSFER: Final = 0.2  # where blur leaves less of a wave, its size is anybody's guess
+_COURSE_SHARE: Final = 0.015  # of an amplitude that the course may take, measured on rehearsals
 _KINK_PLACES: Final = 24
 _GROUP_FREEDOM: Final = 23  # of a bin's standard error, from 24 sectors
 
@@ -249,7 +250,19 @@ def _describe(course: _Course, candidate: _Candidate, ramp_mm: tuple[float, floa
         inner = max(inner - half, ramp_mm[0])
     if last == len(size):
         outer = min(outer + half, ramp_mm[1])
-    amplitude /= _transfer(period, blur_mm)
+    transfer = _transfer(period, blur_mm)
+    amplitude /= transfer
     if outer - inner < _LEAST_PERIODS * period or amplitude < LEAST_AMPLITUDE_L:
         return None
-    return Ripple(inner_mm=inner, outer_mm=outer, amplitude_l=amplitude, period_mm=period, visibility_jnd=None)
+    spread = float(np.std(size[core])) if core.sum() > 1 else 0.0
+    apart = max((outer - inner) / (_LOCAL_PERIODS * period), 1.0)  # windows that share no sample
+    grain = course.noise * np.sqrt(2.0 * course.shared * course.spacing / (outer - inner))
+    error = float(np.hypot(np.hypot(spread / np.sqrt(apart), grain) / transfer, _COURSE_SHARE * amplitude))
+    return Ripple(
+        inner_mm=inner,
+        outer_mm=outer,
+        amplitude_l=amplitude,
+        period_mm=period,
+        standard_error_l=error,
+        visibility_jnd=None,
+    )
