@@ -34,7 +34,7 @@ from .rendering import Press
 from .rings import delta_e_summary
 from .totals import totals_of
 
-__all__ = ["sweep_fractions", "with_attainable"]
+__all__ = ["sweep_fractions", "with_attainable", "with_attainable_ring"]
 
 Array = NDArray[np.float64]
 
@@ -73,7 +73,7 @@ def _unknown(score: ElementScore) -> ElementScore:
 def _element(score: ElementScore, known: Mapping[str, Element], recipe: Recipe, press: Press) -> ElementScore:
     match score, known.get(score.id):
         case RingScore() as ring, Ring() as described:
-            return _ring(ring, described, recipe, press)
+            return with_attainable_ring(ring, described, recipe, press)
         case HueSweepScore() as sweep, HueSweep():
             rows = []
             for row in sweep.rows:
@@ -112,7 +112,8 @@ def _seen(press: Press, lab: ArrayLike) -> Array:
     return xyz_to_lab(lab_to_xyz(lab) * (np.array(press.profile.paper_xyz) / WHITE_D50))
 
 
-def _ring(ring: RingScore, described: Ring, recipe: Recipe, press: Press) -> RingScore:
+def with_attainable_ring(ring: RingScore, described: Ring, recipe: Recipe, press: Press) -> RingScore:
+    """Return one ring's score with attainable colours and causes; see `with_attainable`."""
     if not ring.profile.radius_mm:
         return ring
     press = dataclasses.replace(press, absolute=False)

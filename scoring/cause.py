@@ -4,7 +4,7 @@ A print that jumps or holds somewhere moves everything beyond it to other radii,
 at the same share of its own length, printed and attainable. A finding is the profile's if the attainable path does
 there at least six tenths of what the print did, and the print's otherwise; where both have a part, that decides.
 
-- contour: of the surplus over the share, within at most twice the width (and 0.2 mm, what a scan cannot tell)
+- contour: of the steepness, as multiples of the share are compared (in their logarithms)
 - flat band: of the shortfall against the share, over a stretch as wide
 - hue swing: the colour at its peak lies on the attainable path, or nearer to it than four tenths of the swing
 - core: of its length
@@ -35,7 +35,8 @@ CORE_LEAST_MM: Final = 0.5
 _PART: Final = 0.6
 _SLIP_DE00: Final = 1.0  # how far two paths' lengths may have run apart
 _SLIPS: Final = np.linspace(-1.0, 1.0, 9)
-_BLURRED_MM: Final = 0.2
+_BLURRED_MM: Final = 0.05  # what deblurring leaves of a hard step
+_SMEARED_MM: Final = 0.12
 _HUE_SLIP_MM: Final = 1.5
 
 
@@ -117,16 +118,22 @@ def _course(ring: RingScore, radius_mm: Array, attainable_lab: Array, intended_l
 
 def _contour(contour: Contour, course: _Course) -> Cause:
     middle, half = course.printed_at(contour.radius_mm), contour.contrast_de00 / course.length_de00 / 2
-    share = 2 * half - float(course.asked_at(contour.outer_mm) - course.asked_at(contour.inner_mm))
     slips = _SLIPS * _SLIP_DE00 / course.length_de00
     inner, outer = course.attainable_mm_at(middle - half + slips), course.attainable_mm_at(middle + half + slips)
-    surplus = 2 * half - (course.asked_at(outer) - course.asked_at(inner))
-    narrow = outer - inner <= 2 * contour.width_mm + _BLURRED_MM
-    return "profile" if np.any(narrow & (surplus >= _PART * share)) else "print"
+    # how many times its share each path moves at: equal contrasts over what the file moves in the widths they take
+    printed = 2 * half / _asked_over(course, contour.inner_mm - _BLURRED_MM / 2, contour.outer_mm + _BLURRED_MM / 2)
+    attainable = float(np.max(2 * half / _asked_over(course, inner, outer)))
+    return "profile" if attainable >= max(printed, 1.0) ** _PART else "print"
+
+
+def _asked_over(course: _Course, inner_mm: Array | float, outer_mm: Array | float) -> Array:
+    return np.asarray(np.maximum(course.asked_at(outer_mm) - course.asked_at(inner_mm), 1e-9))
 
 
 def _flat_band(band: FlatBand, course: _Course) -> Cause:
-    start, stop = course.printed_at(band.inner_mm), course.printed_at(band.outer_mm)
+    # a hard step often bounds a band, and its share is smeared over the bin that it lies in
+    inset = min(_SMEARED_MM, band.width_mm / 4)
+    start, stop = course.printed_at(band.inner_mm + inset), course.printed_at(band.outer_mm - inset)
     short = float(course.asked_at(band.outer_mm) - course.asked_at(band.inner_mm)) - (stop - start)
     # stretches as wide as the band, wherever the attainable path passes its colours
     slip = _SLIP_DE00 / course.length_de00

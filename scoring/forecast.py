@@ -50,7 +50,7 @@ from .sweeps import SWEEP_BIN_MM, sweep_row
 from .totals import totals_of
 from .wedge import RAMP_BIN_MM, ramp_smoothness, wedge_score
 
-__all__ = ["ASSUMED_ERROR_L", "PITCH_MM", "forecast", "predicted_elements"]
+__all__ = ["ASSUMED_ERROR_L", "PITCH_MM", "forecast", "predicted_elements", "score_path"]
 
 Array = NDArray[np.float64]
 
@@ -216,7 +216,7 @@ def _rings(rings: Sequence[tuple[Ring, tuple[int, int]]], recipe: Recipe, press:
         press.lab(np.concatenate([rgb for _, rgb, _ in asked])), np.cumsum([len(radius) for radius, _, _ in asked])[:-1]
     )
     return [
-        _ring(ring, _Path(radius, lab, intended, path_length_de00(lab), _asked_length(ring, recipe)), place)
+        score_path(ring, _Path(radius, lab, intended, path_length_de00(lab), _asked_length(ring, recipe)), place)
         for (ring, place), (radius, _, intended), lab in zip(rings, asked, printed, strict=True)
     ]
 
@@ -226,7 +226,8 @@ def _asked_length(ring: Ring, recipe: Recipe) -> Array:
     return path_length_de00(_asked(ring, recipe)[2])
 
 
-def _ring(ring: Ring, pair: PathPair, place: tuple[int, int]) -> RingScore:
+def score_path(ring: Ring, pair: PathPair, place: tuple[int, int]) -> RingScore:
+    """Return the score of a ring whose printed path is known without error."""
     hue = slice(None, None, _HUE_EVERY)
     return RingScore(
         id=ring.id,
