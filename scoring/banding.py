@@ -21,7 +21,7 @@ from scipy.ndimage import median_filter
 from scipy.optimize import minimize_scalar
 
 from .model import HeadBanding, MissingLine
-from .ripples import WaveFits, wave_fits
+from .ripples import WaveFits, noise_reach_mm, wave_fits
 from .sampling import Means
 
 __all__ = [
@@ -49,10 +49,10 @@ _MOST_STRIPES: Final = 3
 _TREND_DEGREE: Final = {"disc": 1, "field": 3}
 _BARE_L: Final = (90.0, 100.0)
 _LEAST_INK: Final = 0.3
+_LEAST_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far at least
 _TRANSFER_PART: Final = 0.2  # how well what blur has taken is known, as a part of it (measured on rehearsals)
 _ARC_POINTS: Final = 7
 _AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
-_SHARED_MM: Final = 0.2  # neighbouring bins share blurred grain over about this width
 _GAP_SIGMA: Final = 6.0
 _GAP_LEAST_L: Final = 0.4
 _GAP_WIDEST_MM: Final = 0.6
@@ -160,43 +160,63 @@ def disc_stripes(cells: Array, radius_mm: Array, hub_mm: float = 0.0) -> tuple[S
     level = np.nanmean(cells[..., 0], axis=1)
     rest = cells - np.nanmean(cells, axis=1, keepdims=True)
     ink = _ink(level, radius, hub_mm)
+    spacing = float(np.median(np.diff(radius)))
     found: list[Stripes] = []
     while len(found) < _MOST_STRIPES:
-        one = _strongest(rest, radius, ink)
+        guess = _strongest(rest, radius, ink)
+        if guess is None or not guess.passes(_LEAST_REACH_MM / spacing):
+            break
+        one = _refine(rest, radius, ink, guess)
         if one is None:
             break
-        found.append(one)
         shown = stripe_lab((one,), radius, cells.shape[1], ink)
         rest = rest - (shown - shown.mean(axis=1, keepdims=True))
+        # only what is left without the stripes tells how far noise itself reaches
+        shared = max(noise_reach_mm(rest, spacing) / spacing, 1.0)
+        if not guess.passes(shared):
+            break
+        found.append(replace(one, error_l=one.error_l * float(np.sqrt(shared))))
     return tuple(found)
 
 
-def _strongest(rest: Array, radius: Array, ink: Array) -> Stripes | None:
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """A peak of the periodogram: what it takes from the sum of squares, the mean square left, and of how many."""
+
+    direction: Direction
+    period_mm: float
+    gain: float
+    noise: float
+    number: int
+    tries: int
+
+    def passes(self, shared: float) -> bool:
+        """Tell whether noise that so many neighbours share would seldom look like this."""
+        f_value = self.gain / (2 * shared * max(self.noise, 1e-12))
+        freedom = max(self.number / shared - 3, 1)
+        return bool(-freedom / 2 * np.log1p(2 * f_value / freedom) < np.log(FALSE_ALARM / self.tries))
+
+
+def _strongest(rest: Array, radius: Array, ink: Array) -> _Guess | None:
+    """Return the strongest wave that both ends of a diameter show."""
     quarter = rest.shape[1] // 4
     spacing = float(np.median(np.diff(radius)))
     frequencies, waves = _waves(round(float(radius[0]), 6), round(spacing, 6), len(radius))
-    shared = max(_SHARED_MM / spacing, 1.0)
-    best: tuple[float, float, Direction] | None = None
+    number = max(2 * int((ink > _LEAST_INK).sum()), 1)
+    guesses = []
     directions: tuple[tuple[Direction, int], ...] = (("across", quarter), ("along", 0))
     for direction, near in directions:
         far = near + 2 * quarter
         ends = [_trendless(rest[:, [middle - 1, middle], 0].mean(axis=1), radius, ink) for middle in (near, far)]
-        number = max(2 * int((ink > _LEAST_INK).sum()), 1)
         sums = [end @ waves for end in ends]
         joint = np.abs(sums[0] + np.conj(sums[1])) ** 2 * 2 / number
         apart = (np.abs(sums[0]) ** 2 + np.abs(sums[1]) ** 2) * 4 / number
         i = int(np.argmax(joint))
-        noise = (sum(float(end @ end) for end in ends) - joint[i]) / max(number - 3, 1)
-        f_value = joint[i] / (2 * shared * max(noise, 1e-12))
-        tries = 2 * len(frequencies)
-        freedom = max(number / shared - 3, 1)
-        chance = -freedom / 2 * np.log1p(2 * f_value / freedom)
-        passed = chance < np.log(FALSE_ALARM / tries) and joint[i] > _AGREEMENT * apart[i]
-        if passed and (best is None or joint[i] > best[0]):
-            best = (float(joint[i]), float(1 / frequencies[i]), direction)
-    if best is None:
-        return None
-    return _refine(rest, radius, ink, best[1], best[2])
+        noise = (sum(float(end @ end) for end in ends) - float(joint[i])) / max(number - 3, 1)
+        if joint[i] > _AGREEMENT * apart[i]:
+            period = float(1 / frequencies[i])
+            guesses.append(_Guess(direction, period, float(joint[i]), noise, number, 2 * len(frequencies)))
+    return max(guesses, key=lambda guess: guess.gain, default=None)
 
 
 def _trendless(values: Array, radius: Array, ink: Array) -> Array:
@@ -217,11 +237,11 @@ def _waves(first_mm: float, spacing_mm: float, count: int) -> tuple[Array, NDArr
     return frequencies, np.exp(-2j * np.pi * np.outer(radius, frequencies))
 
 
-def _refine(rest: Array, radius: Array, ink: Array, period: float, direction: Direction) -> Stripes | None:
-    """Fit period, amplitudes and phase of stripes to all cells."""
+def _refine(rest: Array, radius: Array, ink: Array, guess: _Guess) -> Stripes | None:
+    """Fit period, amplitudes and phase of stripes to all cells, from a first guess on; errors of independent cells."""
+    period, direction = guess.period_mm, guess.direction
     kept: NDArray[np.bool_] = np.asarray(np.isfinite(rest).all(axis=2))
     target = np.where(kept[..., None], rest, 0.0)
-    shared = max(_SHARED_MM / float(np.median(np.diff(radius))), 1.0)
 
     def fit(frequency: float) -> tuple[float, NDArray[np.complex128], float]:
         turns = _turns(1 / frequency, radius, rest.shape[1], direction) * ink[:, None]
@@ -230,7 +250,7 @@ def _refine(rest: Array, radius: Array, ink: Array, period: float, direction: Di
         sizes = np.linalg.solve(columns.T @ columns, columns.T @ target[kept])
         shown = columns @ sizes[:, 0]
         left = float(np.mean((target[kept][:, 0] - shown) ** 2))
-        error = float(np.sqrt(left * shared * np.mean(np.diag(np.linalg.inv(columns.T @ columns)))))
+        error = float(np.sqrt(left * np.mean(np.diag(np.linalg.inv(columns.T @ columns)))))
         return float(shown @ shown), sizes[0] + 1j * sizes[1], error
 
     around = 0.75 / (_OVERSAMPLED * radius[-1])
@@ -242,7 +262,9 @@ def _refine(rest: Array, radius: Array, ink: Array, period: float, direction: Di
     return Stripes(direction, float(1 / best.x), wave, error, 2 * float(radius[-1]))
 
 
-def line_stripes(lab: Array, error_l: Array, spacing_mm: float, direction: Direction) -> Stripes | None:
+def line_stripes(
+    lab: Array, error_l: Array, spacing_mm: float, direction: Direction, reach_mm: float = 0.0
+) -> Stripes | None:
     """Return the stripes of a flat field from its means along lines of the sheet.
 
     Parameters
@@ -251,11 +273,13 @@ def line_stripes(lab: Array, error_l: Array, spacing_mm: float, direction: Direc
         CIELAB of the lines, (n, 3), evenly spaced.
     error_l
         Standard errors of their L*, (n,).
+    reach_mm
+        Length over which neighbouring lines share their noise.
     """
     values = lab[:, 0]
     length = (len(values) - 1) * spacing_mm
     noise = float(np.median(error_l)) ** 2
-    shared = max(_SHARED_MM / spacing_mm, 1.0)
+    shared = max(reach_mm / spacing_mm, 1.0)
     low, high = max(1 / _PERIODS_MM[1], _FIELD_PERIODS / length), min(1 / _PERIODS_MM[0], 1 / (4 * spacing_mm))
     frequencies = np.arange(low, high, 1 / (_OVERSAMPLED * length))
     gain, residual = _line_gains(values, spacing_mm, frequencies)

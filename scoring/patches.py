@@ -14,6 +14,7 @@ from .banding import line_stripes, missing_lines
 from .basis import Basis
 from .model import DeltaEPair, FlatFieldScore, HeadBanding, MissingLine, PatchFieldScore, PatchReading
 from .rings import delta_e_summary, error_de00
+from .ripples import noise_reach_mm
 from .sampling import Means, Tally, Window
 
 __all__ = ["flat_lines", "flat_means", "measure_flat", "measure_patches", "patch_means"]
@@ -132,7 +133,7 @@ def _stripes(
         for gap in gaps:
             beside = np.abs(means.place + start + _FLAT_INSET_MM - gap.place_mm) > gap.width_mm + 2 * blur_mm
             lab = np.stack([np.interp(means.place, means.place[beside], column[beside]) for column in lab.T], axis=1)
-        stripes = line_stripes(lab, error, pitch, direction)
+        stripes = line_stripes(lab, error, pitch, direction, noise_reach_mm(means.cells, pitch))
         if stripes is not None:
             bandings.append(stripes.banding(float(np.hypot(blur_mm, pitch / np.sqrt(12.0)))))
     return max(bandings, key=lambda one: one.amplitude_l, default=None), tuple(missing)

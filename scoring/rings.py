@@ -27,7 +27,7 @@ from .features import (
 from .hue import find_hue_swings
 from .model import DeltaE, DeltaEPair, RingProfile, RingScore
 from .path import PathFit, fit_path
-from .ripples import find_ripples
+from .ripples import find_ripples, noise_reach_mm
 from .sampling import Means, Tally, Window
 
 __all__ = ["delta_e_summary", "error_de00", "measure_ring", "radial_means"]
@@ -124,7 +124,9 @@ def measure_ring(
         flat_bands=find_flat_bands(pair),
         hue_swings=swings,
         reversals=find_reversals(pair),
-        ripples=find_ripples(radius, lab[:, 0], error[:, 0], intended[:, 0], ring.ramp_mm, sigma),
+        ripples=find_ripples(
+            radius, lab[:, 0], error[:, 0], intended[:, 0], ring.ramp_mm, sigma, noise_reach_mm(means.cells, bin_mm)
+        ),
         core_mm=core_mm(pair, hub),
         fall_off_mm=fall_off(pair),
         delta_e00=DeltaEPair(intended=delta_e_summary(away)),

@@ -4,7 +4,8 @@ A ripple is at least `_LEAST_PERIODS` periods of one wave. Every window of a few
 with a smooth course (a polynomial) and with a sinusoid added to it, for every period of a fine grid: a sliding
 Lomb-Scargle periodogram whose floating mean (Zechmeister & Kürster 2009) is a floating course. The gain is judged by
 an F test on 2 degrees of freedom against the larger of what the bins' own standard errors and the misfit say of noise,
-at a false alarm rate of `FALSE_ALARM` a disc over all windows and periods tried (Bonferroni). What passes must also be
+at a false alarm rate of `FALSE_ALARM` a disc over all windows and periods tried (Bonferroni); neighbouring bins that
+share grain or a paper's texture count as one (`noise_reach_mm`). What passes must also be
 a wave: explain nearly all that the course leaves, and more than two kinks at the best places would, so that kinks and
 steps, which have no period, do not count.
 """
@@ -21,7 +22,7 @@ from scipy.optimize import minimize_scalar
 
 from .model import Ripple
 
-__all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "WaveFits", "find_ripples", "wave_fits"]
+__all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "WaveFits", "find_ripples", "noise_reach_mm", "wave_fits"]
 
 Array = NDArray[np.float64]
 
@@ -37,6 +38,8 @@ _LOCAL_DEGREE: Final = 3
 _SHARE: Final = (0.85, 0.92)  # of what the course leaves, in windows of four periods, and in shorter ones
 _HOPS: Final = 8  # windows a period
 _EDGE_BLURS: Final = 2.5
+_REACH_MM: Final = 3.0
+_UNCORRELATED: Final = 0.05
 _LEAST_TRANSFER: Final = 0.2  # where blur leaves less of a wave, its size is anybody's guess
 _COURSE_SHARE: Final = 0.015  # of an amplitude that the course may take, measured on rehearsals
 _KINK_PLACES: Final = 24
@@ -98,6 +101,28 @@ def wave_fits(values: Array, spacing_mm: float, period_mm: float, periods: float
     return WaveFits(first, length, amplitude[:, 0] - 1j * amplitude[:, 1], gain, residual)
 
 
+def noise_reach_mm(cells: Array, spacing_mm: float) -> float:
+    """Return over which length neighbouring bins share their noise: the integral of its autocorrelation.
+
+    Parameters
+    ----------
+    cells
+        CIELAB by bin and group, (n, groups, 3); what a bin's groups have in common is no noise.
+    """
+    lightness = cells[..., 0]
+    known = np.isfinite(lightness)
+    mean = np.sum(np.where(known, lightness, 0.0), axis=1) / np.maximum(known.sum(axis=1), 1)
+    noise = np.where(known, lightness - mean[:, None], 0.0)
+    noise -= noise.mean(axis=0)
+    spectrum = np.mean(np.abs(np.fft.rfft(noise, 2 * len(noise), axis=0)) ** 2, axis=1)
+    lags = np.fft.irfft(spectrum)[: max(round(_REACH_MM / spacing_mm), 2)]
+    if lags[0] <= 0:
+        return spacing_mm
+    part = lags / lags[0]
+    end = int(np.argmax(part < _UNCORRELATED)) or len(part)
+    return float(spacing_mm * (1.0 + 2.0 * part[1:end].sum()))
+
+
 @dataclass(frozen=True, slots=True)
 class _Course:
     """Lightness on even radii, less what follows the intended course; noise of a sample, samples that share it."""
@@ -125,6 +150,7 @@ def find_ripples(
     intended_l: Array,
     ramp_mm: tuple[float, float],
     blur_mm: float,
+    reach_mm: float = 0.0,
 ) -> tuple[Ripple, ...]:
     """Return the ripples of a radial profile, inner first, visibility left open.
 
@@ -139,12 +165,16 @@ def find_ripples(
     blur_mm
         Gaussian sigma of instrument, pixel and bin: a wave of period p comes through by exp(-2 π² σ² / p²), which is
         undone.
+    reach_mm
+        Length over which bins share their noise (`noise_reach_mm`), if more than the blur's own.
     """
     margin = _EDGE_BLURS * blur_mm
     rows = (radius_mm > ramp_mm[0] + margin) & (radius_mm < ramp_mm[1] - margin)
     if rows.sum() < 4 * _COURSE_DEGREE:
         return ()
-    course = _prepare(radius_mm[rows], lightness[rows], standard_error_l[rows], intended_l[rows], blur_mm)
+    # grain is blurred too: neighbouring bins share it over the blur's equivalent width
+    reach_mm = max(reach_mm, 2.0 * float(np.sqrt(np.pi)) * blur_mm)
+    course = _prepare(radius_mm[rows], lightness[rows], standard_error_l[rows], intended_l[rows], reach_mm)
     found: list[Ripple] = []
     for candidate in sorted(_candidates(course, blur_mm), key=lambda one: -one.f_value):
         middle = course.radius[0] + (candidate.first + candidate.length / 2) * course.spacing
@@ -158,13 +188,12 @@ def find_ripples(
     return tuple(sorted(found, key=lambda ripple: ripple.inner_mm))
 
 
-def _prepare(radius: Array, lightness: Array, error: Array, intended: Array, blur_mm: float) -> _Course:
+def _prepare(radius: Array, lightness: Array, error: Array, intended: Array, reach_mm: float) -> _Course:
     columns = np.stack([np.ones_like(radius), radius, intended], axis=1)
     rest = lightness - columns @ np.linalg.lstsq(columns, lightness, rcond=None)[0]
     spacing = float(np.median(np.diff(radius)))
     even = np.arange(radius[0], radius[-1] + spacing / 2, spacing)
-    # grain is blurred too: neighbouring bins share it over the blur's equivalent width
-    shared = max(2.0 * np.sqrt(np.pi) * blur_mm / spacing, 1.0)
+    shared = max(reach_mm / spacing, 1.0)
     return _Course(even, np.interp(even, radius, rest), spacing, max(float(np.median(error)), 1e-4), shared)
 
 

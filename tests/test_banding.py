@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from disc_samples import Sample, Setting, sample
+from scipy.ndimage import gaussian_filter1d
 from scipy.signal import welch
 
 from inkstrain.scoring.banding import disc_stripes, line_stripes, missing_lines, unstriped
 from inkstrain.scoring.health import health_flags
 from inkstrain.scoring.model import FlatFieldScore, HeadBanding
 from inkstrain.scoring.patches import flat_lines, measure_flat
+from inkstrain.scoring.ripples import noise_reach_mm
 from inkstrain.targets.rehearsal import (
     INKJETS,
     HeldStretch,
@@ -173,3 +175,22 @@ def test_a_printer_that_is_not_healthy_is_said_to_be_so():
     assert health_flags(well) == ()
     slight = HeadBanding(period_mm=2.0, amplitude_l=0.15, direction="across")
     assert health_flags([score.model_copy(update={"head_banding": slight}) for score in well]) == ()
+
+
+@pytest.mark.parametrize("texture_mm", [0.25, 0.5])
+def test_a_papers_texture_is_neither_stripes_nor_ripples(texture_mm):
+    printed = PrintOptions(grain=0.035, grain_correlation_mm=texture_mm)
+    disc = sample("ring-to-white-violet", (), Setting(dpi=300, seed=10, print_options=printed)).score()
+    assert (disc.head_banding, disc.ripples) == (None, ())
+    field = flat_score(sample("flat-field-middle", (), Setting(dpi=300, seed=1, print_options=printed)))
+    assert field.head_banding is None
+
+
+def test_the_reach_of_noise_is_the_integral_of_its_correlation():
+    rng = np.random.default_rng(4)
+    sigma = 6.0
+    cells = np.zeros((2000, 24, 3))
+    cells[..., 0] = gaussian_filter1d(rng.standard_normal((2000, 24)), sigma, axis=0, mode="wrap")
+    # white noise blurred by a Gaussian: its autocorrelation is a Gaussian √2 as wide, with the integral 2 √π sigma
+    assert noise_reach_mm(cells, 0.05) == pytest.approx(2 * np.sqrt(np.pi) * sigma * 0.05, rel=0.1)
+    assert noise_reach_mm(rng.standard_normal((2000, 24, 3)), 0.05) == pytest.approx(0.05, rel=0.1)
