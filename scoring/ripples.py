@@ -12,6 +12,7 @@ steps, which have no period, do not count.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import Final
 
@@ -86,15 +87,12 @@ def wave_fits(values: Array, spacing_mm: float, period_mm: float, periods: float
     length = round(periods * period_mm / spacing_mm)
     if length > len(values) or length < degree + 6:
         return None
-    turn = 2.0 * np.pi * (np.arange(length) - (length - 1) / 2) * spacing_mm / period_mm
-    course = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, length), degree))[0]
-    waves = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    waves -= course @ (course.T @ waves)
+    course, waves, gram = _columns(length, spacing_mm, period_mm, degree)
     hop = max(int(period_mm / spacing_mm / _HOPS), 1)
     first = np.arange(0, len(values) - length + 1, hop)
     windows = sliding_window_view(values, length)[first]
     along = windows @ waves
-    amplitude = np.linalg.solve(waves.T @ waves, along.T).T
+    amplitude = np.linalg.solve(gram, along.T).T
     gain = np.sum(amplitude * along, axis=1)
     left = np.sum(windows**2, axis=1) - np.sum((windows @ course) ** 2, axis=1) - gain
     residual = np.maximum(left, 0.0) / (length - degree - 3)
@@ -121,6 +119,16 @@ def noise_reach_mm(cells: Array, spacing_mm: float) -> float:
     part = lags / lags[0]
     end = int(np.argmax(part < _UNCORRELATED)) or len(part)
     return float(spacing_mm * (1.0 + 2.0 * part[1:end].sum()))
+
+
+@functools.lru_cache(maxsize=256)
+def _columns(length: int, spacing_mm: float, period_mm: float, degree: int) -> tuple[Array, Array, Array]:
+    """Return orthonormal columns of a course, those of a wave without what a course shows, and the latter's gram."""
+    turn = 2.0 * np.pi * (np.arange(length) - (length - 1) / 2) * spacing_mm / period_mm
+    course = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, length), degree))[0]
+    waves = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    waves -= course @ (course.T @ waves)
+    return course, waves, waves.T @ waves
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +199,7 @@ def find_ripples(
 def _prepare(radius: Array, lightness: Array, error: Array, intended: Array, reach_mm: float) -> _Course:
     columns = np.stack([np.ones_like(radius), radius, intended], axis=1)
     rest = lightness - columns @ np.linalg.lstsq(columns, lightness, rcond=None)[0]
-    spacing = float(np.median(np.diff(radius)))
+    spacing = round(float(np.median(np.diff(radius))), 4)  # the same for all discs of a scan
     even = np.arange(radius[0], radius[-1] + spacing / 2, spacing)
     shared = max(reach_mm / spacing, 1.0)
     return _Course(even, np.interp(even, radius, rest), spacing, max(float(np.median(error)), 1e-4), shared)
