@@ -19,11 +19,11 @@ SWEEP_DE00 = 0.3
 """A sweep's bin averages over a stretch in which the hue moves on."""
 
 RECIPES = {
-    **{space: Recipe(space=space, dpi=200) for space in SPACES},
+    **{space: Recipe(space=space, dpi=250) for space in SPACES},
     "default": Recipe(),
-    "straight": Recipe(path="straight", dpi=200),
-    "straight-prophoto": Recipe(path="straight", space="prophoto", dpi=200),
-    "twelve-hues-on-letter": Recipe(sheet="letter", hues=12, dpi=200),
+    "straight": Recipe(path="straight", dpi=250),
+    "straight-prophoto": Recipe(path="straight", space="prophoto", dpi=250),
+    "twelve-hues-on-letter": Recipe(sheet="letter", hues=12, dpi=250),
 }
 
 
