@@ -27,17 +27,21 @@ RECIPES = {
 }
 
 
-@pytest.fixture(scope="module", params=RECIPES)
-def own(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Score:
-    """Score the chart's own files."""
-    *sheets, _key = write_chart(RECIPES[request.param], tmp_path_factory.mktemp("own"))
+@pytest.mark.parametrize("name", RECIPES)
+def test_a_chart_holds_nothing_of_its_own(tmp_path: Path, name: str) -> None:
+    *sheets, _key = write_chart(RECIPES[name], tmp_path)
     before = [path.read_bytes() for path in sheets]
-    score = score_scans(sheets, options=ScoreOptions(crops=False)).score
+    own = score_scans(sheets, options=ScoreOptions(crops=False)).score
     assert [path.read_bytes() for path in sheets] == before
-    return score
+    # one after another on the same score: measuring is what takes long
+    no_contour_no_flat_band_and_nothing_else(own)
+    all_of_the_range_evenly_spread(own)
+    colours_are_those_that_the_key_asks_for(own)
+    the_page_lies_straight_and_true_to_size(own)
+    profiles_cover_hub_ramp_and_rim(own)
 
 
-def test_no_contour_no_flat_band_and_nothing_else(own: Score) -> None:
+def no_contour_no_flat_band_and_nothing_else(own: Score) -> None:
     assert own.totals.contours == 0
     assert own.totals.widest_flat_band_mm == 0.0
     for ring in own.rings():
@@ -45,7 +49,7 @@ def test_no_contour_no_flat_band_and_nothing_else(own: Score) -> None:
         assert not any(found), (ring.id, found)
 
 
-def test_all_of_the_range_evenly_spread(own: Score) -> None:
+def all_of_the_range_evenly_spread(own: Score) -> None:
     assert len(own.rings()) in (16, 24)
     for ring in own.rings():
         assert ring.evenness is not None
@@ -53,7 +57,7 @@ def test_all_of_the_range_evenly_spread(own: Score) -> None:
         assert ring.reach == pytest.approx(1.0, abs=REACH_TOLERANCE), ring.id
 
 
-def test_colours_are_those_that_the_key_asks_for(own: Score) -> None:
+def colours_are_those_that_the_key_asks_for(own: Score) -> None:
     assert own.white.lab == pytest.approx((100.0, 0.0, 0.0), abs=0.01)
     for element in own.elements:
         match element:
@@ -78,7 +82,7 @@ def test_colours_are_those_that_the_key_asks_for(own: Score) -> None:
                 assert element.delta_e00.intended.max < RING_DE00[parse_recipe(own.recipe).path]
 
 
-def test_the_page_lies_straight_and_true_to_size(own: Score) -> None:
+def the_page_lies_straight_and_true_to_size(own: Score) -> None:
     for tile in own.tiles:
         assert tile.rotation_deg == pytest.approx(0.0, abs=1e-3)
         assert tile.print_scale == pytest.approx((1.0, 1.0), abs=1e-4)
@@ -89,7 +93,7 @@ def test_the_page_lies_straight_and_true_to_size(own: Score) -> None:
         assert names <= {"paper-clipped", "black-clipped", "low-resolution"}
 
 
-def test_profiles_cover_hub_ramp_and_rim(own: Score) -> None:
+def profiles_cover_hub_ramp_and_rim(own: Score) -> None:
     for ring in own.rings():
         radius = np.array(ring.profile.radius_mm)
         assert np.all(np.diff(radius) > 0)
