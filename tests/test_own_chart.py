@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -19,10 +21,9 @@ SWEEP_DE00 = 0.3
 """A sweep's bin averages over a stretch in which the hue moves on."""
 
 RECIPES = {
-    **{space: Recipe(space=space, dpi=250) for space in SPACES},
+    **{space: Recipe(space=space, dpi=250) for space in SPACES if space != Recipe().space},
     "default": Recipe(),
-    "straight": Recipe(path="straight", dpi=250),
-    "straight-prophoto": Recipe(path="straight", space="prophoto", dpi=250),
+    "straight": Recipe(path="straight", space="prophoto", dpi=250),
     "twelve-hues-on-letter": Recipe(sheet="letter", hues=12, dpi=250),
 }
 
