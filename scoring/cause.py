@@ -121,7 +121,9 @@ def _contour(contour: Contour, course: _Course) -> Cause:
     slips = _SLIPS * _SLIP_DE00 / course.length_de00
     inner, outer = course.attainable_mm_at(middle - half + slips), course.attainable_mm_at(middle + half + slips)
     # how many times its share each path moves at: equal contrasts over what the file moves in the widths they take
-    printed = 2 * half / _asked_over(course, contour.inner_mm - _BLURRED_MM / 2, contour.outer_mm + _BLURRED_MM / 2)
+    printed = float(
+        2 * half / _asked_over(course, contour.inner_mm - _BLURRED_MM / 2, contour.outer_mm + _BLURRED_MM / 2)
+    )
     attainable = float(np.max(2 * half / _asked_over(course, inner, outer)))
     return "profile" if attainable >= max(printed, 1.0) ** _PART else "print"
 

@@ -13,6 +13,7 @@ from inkstrain.scoring.forecasttext import merged_deg, row_chroma
 from inkstrain.scoring.model import HueSweepScore, NeutralWedgeScore, RingScore
 from inkstrain.targets.rings import HUB_RADIUS_MM, RIM_WIDTH_MM
 
+from .gamutplot import hue_polar, outline, volume_words
 from .page import rendered
 from .pictures import lab_strip_uri, picture_uri, redrawn_ring
 from .ringplot import RampLimits, Trace, profile_panels, radius_axis, speed_frame, speed_lines, strip_image
@@ -23,6 +24,7 @@ from .words import flag_words, number, ring_name, ring_state
 __all__ = ["forecast_html"]
 
 _PICTURE_PX, _THUMB_PX = 260, 150
+_POLAR_L = 50.0
 _WIDTH, _LEFT, _RIGHT = 480.0, 46.0, 8.0
 _LINES = ("solid", "long dashes", "dots", "dash and dot")
 _KINDS = ("ring-to-white", "ring-to-black")
@@ -76,7 +78,18 @@ def forecast_html(forecast: Forecast, *, title: str | None = None) -> str:
         renderings=[_rendering(i, intent, forecast.intents) for i, intent in enumerate(shown)],
         fades=_fades(forecast, shown),
         flags=[flag_words(flag) for flag in forecast.flags],
+        volumes=[(i.name, volume_words(i.colour_volume)) for i in shown if i.colour_volume is not None],
+        polar=_polar(shown),
     )
+
+
+def _polar(shown: Sequence[IntentForecast]) -> Markup | None:
+    lines = [
+        (outline(intent.colour_volume, _POLAR_L), _line_class(index))
+        for index, intent in enumerate(shown)
+        if intent.colour_volume is not None
+    ]
+    return hue_polar("colour-volume", lines, f"Chroma by hue at L* {_POLAR_L:.0f}") if lines else None
 
 
 def _line_class(index: int) -> str:

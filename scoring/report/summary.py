@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from inkstrain.scoring.model import Cause, FlatFieldScore, HueSweepScore, NeutralWedgeScore, RingScore, Score
 
+from .gamutplot import volume_words
 from .words import (
     EVEN,
     NOT_MEASURED,
@@ -53,6 +54,7 @@ def summarise(score: Score) -> Summary:
         _quiet_faults(rings),
         _neutral(score),
         _hues(score),
+        _volume(score),
         _stripes(score),
         _causes(score),
         _scan(score),
@@ -83,6 +85,10 @@ def _headline(rings: Sequence[RingScore]) -> str:
 
 def _as_stated(score: Score) -> Paragraph | None:
     return Paragraph("As stated", score.printed_as.text) if score.printed_as is not None else None
+
+
+def _volume(score: Score) -> Paragraph | None:
+    return Paragraph("Colour volume", volume_words(score.colour_volume)) if score.colour_volume is not None else None
 
 
 def _causes(score: Score) -> Paragraph | None:

@@ -6,7 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from markupsafe import Markup
+
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.gamut import LEVELS_L
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import (
     ColourBasis,
@@ -30,6 +33,7 @@ from .elementviews import (
     sweep_view,
     wedge_view,
 )
+from .gamutplot import hue_polar, outline, volume_words
 from .geometry import sweep_of
 from .ringview import Fact, RingView, chroma_top, ring_view
 from .summary import Summary, summarise
@@ -79,6 +83,7 @@ class ReportView:
     indicative: bool
     viewing: str
     flags: tuple[str, ...]
+    volume: tuple[str, Markup] | None
 
 
 def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict: Verdict | None) -> ReportView:
@@ -112,7 +117,16 @@ def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict
         indicative=score.colour_basis.kind == "assumed",
         viewing=f"{number(score.viewing.distance_mm, 0, 'mm')} at {number(score.viewing.luminance_cd_m2, 0)} cd/m²",
         flags=tuple(flag_words(flag) for flag in score.flags),
+        volume=_volume(score),
     )
+
+
+def _volume(score: Score) -> tuple[str, Markup] | None:
+    volume = score.colour_volume
+    if volume is None:
+        return None
+    lines = [(outline(volume, level), f"print-{n}") for n, level in enumerate(LEVELS_L, 1)]
+    return volume_words(volume), hue_polar("colour-volume", lines, "Chroma reached by hue at three lightnesses")
 
 
 def _of(score: Score, kind: type[_T]) -> list[_T]:
