@@ -58,7 +58,7 @@ PITCH_MM: Final = 0.02
 """Distance between the radii at which a path is predicted."""
 
 ASSUMED_ERROR_L: Final = 0.05
-"""Standard error in L* that neutral steps are taken to be read with; a good scan's (measured on rehearsals)."""
+"""Standard error in L* that neutral steps are taken to be read with: assumed, not measured."""
 
 _KEPT_EVERY: Final = 5  # of the radii: 0.1 mm, as a scan's widest bins
 _HUE_EVERY: Final = 5
