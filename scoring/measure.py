@@ -132,6 +132,8 @@ def score_scans(
     if not paths:
         raise CannotMeasureError("No scan was given. Name the scanned image files of one print.")
     options = options or ScoreOptions()
+    # scans that do not belong together are refused before the first is measured
+    placed = _place_all(paths) if len(paths) > 1 else {}
     parts: list[_Part] = []
     for index, path in enumerate(paths):
 
@@ -142,15 +144,27 @@ def score_scans(
         # the matrices here are small: a BLAS that shares them out to threads takes longer, and far longer on a busy
         # machine; elements are shared out instead
         with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
-            parts += _measure_scan(scan, options, report)
+            parts += _measure_scan(scan, placed.get(index), options, report)
     return _assemble(parts, conditions or Conditions(), options)
 
 
-def _measure_scan(scan: ScanFile, options: ScoreOptions, progress: Progress) -> list[_Part]:
+def _place_all(paths: Sequence[Path]) -> dict[int, tuple[Placement, ...]]:
+    placed = {}
+    for index, path in enumerate(paths):
+        with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
+            placed[index] = locate(scan)
+    names = {index: _name(path) for index, path in enumerate(paths)}
+    _check_one_print([(names[i], p.recipe, p.sheet, p.tile) for i, found in placed.items() for p in found])
+    return placed
+
+
+def _measure_scan(
+    scan: ScanFile, placements: tuple[Placement, ...] | None, options: ScoreOptions, progress: Progress
+) -> list[_Part]:
     progress(f"{scan.path.name}: finding marks", 0.0)
     basis = _basis(scan)
     parts = []
-    placements = locate(scan)
+    placements = placements or locate(scan)
     for number, placement in enumerate(placements):
 
         def report(what: str, share: float, number: int = number) -> None:
@@ -302,8 +316,7 @@ def _reading(scan: ScanFile, placement: Placement, flags: list[str]) -> TileRead
     return TileReading(
         sheet=placement.sheet,
         tile=placement.tile,
-        # a file's name may be bytes that are no text
-        scan=scan.path.name.encode("utf-8", "backslashreplace").decode("utf-8"),
+        scan=_name(scan.path),
         scan_sha256=scan.sha256,
         dpi=placement.dpi,
         rotation_deg=placement.rotation_deg,
@@ -317,23 +330,28 @@ def _reading(scan: ScanFile, placement: Placement, flags: list[str]) -> TileRead
     )
 
 
+def _check_one_print(found: Sequence[tuple[str, Recipe, int, int]]) -> None:
+    """Refuse tiles (scan, recipe, sheet, tile) that are not of one print, each once."""
+    seen: dict[tuple[int, int], str] = {}
+    first, recipe = found[0][:2]
+    for scan, other, sheet, tile in found:
+        if other != recipe:
+            raise CannotMeasureError(
+                f"The scans are of different charts: {first} of {recipe.chart_id}, "
+                f"{scan} of {other.chart_id}. Score each print by itself."
+            )
+        if (sheet, tile) in seen:
+            raise CannotMeasureError(
+                f"Sheet {sheet}, tile {tile} is in both {seen[sheet, tile]} and {scan}. "
+                "Score repeated scans one by one, and compare the scores."
+            )
+        seen[sheet, tile] = scan
+
+
 def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions) -> Measured:
     """Merge the tiles of one print into one score."""
     recipe = parts[0].recipe
-    seen: dict[tuple[int, int], str] = {}
-    for part in parts:
-        if part.recipe != recipe:
-            raise CannotMeasureError(
-                f"The scans are of different charts: {parts[0].reading.scan} of {recipe.chart_id}, "
-                f"{part.reading.scan} of {part.recipe.chart_id}. Score each print by itself."
-            )
-        place = (part.reading.sheet, part.reading.tile)
-        if place in seen:
-            raise CannotMeasureError(
-                f"Sheet {place[0]}, tile {place[1]} is in both {seen[place]} and {part.reading.scan}. "
-                "Score repeated scans one by one, and compare the scores."
-            )
-        seen[place] = part.reading.scan
+    _check_one_print([(part.reading.scan, part.recipe, part.reading.sheet, part.reading.tile) for part in parts])
     parts = sorted(parts, key=lambda part: (part.reading.sheet, part.reading.tile))
     elements = see([element for part in parts for element in part.elements], options.viewing)
     paper = np.mean([part.paper_xyz for part in parts], axis=0)
@@ -366,6 +384,11 @@ def _promised(score: Score, press: Press, others: Sequence[OutputProfile]) -> Sc
     if answer is not None and otherwise:
         flags = (*flags, f"not-as-stated: {answer.text}")
     return score.model_copy(update={"printed_as": answer, "flags": flags})
+
+
+def _name(path: Path) -> str:
+    # a file's name may be bytes that are no text
+    return path.name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _triple(values: NDArray[Any]) -> tuple[float, float, float]:
