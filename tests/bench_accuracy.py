@@ -29,11 +29,11 @@ _WAVE_SHARE = 0.5  # waves need fewer discs than the share of false findings doe
 
 NOTES = """\
 Conditions: 2 % grain, 0.3 % scanner noise, 0.06 mm blur, 1.5° skew, 0.3 % stretch, 0.05 mm wobble of 20 to 100 mm
-period; scan in a wide space; whole default sheets. Truth is the rehearsal's. A contour or flat band counts if the noise-free
-printed path meets the definition (speed, contrast, colour moved, and 0.5 mm for flat bands); one is **clear of the
-limits** if it also meets it with every threshold 5 % stricter. A false finding is borderline if the path would meet the
-definition with every threshold 5 % looser. What the printer itself or a damage's surroundings make is not false.
-Shares have Wilson intervals, percentiles those between order statistics."""
+period; scan in a wide space; whole default sheets. Truth is the rehearsal's. A contour or flat band counts if the
+noise-free printed path meets the definition (speed, contrast, colour moved, and 0.5 mm for flat bands); one is
+**clear of the limits** if it also meets it with every threshold 5 % stricter. A false finding is borderline if the
+path would meet the definition with every threshold 5 % looser. What the printer itself or a damage's surroundings
+make is not false. Shares have Wilson intervals, percentiles those between order statistics."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

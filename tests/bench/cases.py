@@ -40,6 +40,7 @@ STRETCH = 0.003
 WOBBLE_MM = 0.05
 WOBBLE_PERIOD_MM = (20.0, 100.0)
 SCAN_SPACE = "prophoto"  # as wide as a scanner sees: turned hues of the purest colours would clip in a narrow one
+EXPOSURE = 0.8  # hues turned on pale tones are bluer than paper, and would clip nearer to full scale
 WAVE_PERIOD_MM = (0.5, 5.0)
 WAVE_AMPLITUDES_L = (0.2, 1.0)
 
@@ -85,6 +86,7 @@ def conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, Scan
         blur_mm=BLUR_MM,
         shot_noise=SHOT_NOISE,
         space=SCAN_SPACE,
+        exposure=EXPOSURE,
     )
     return PrintOptions(grain=GRAIN), scan
 
