@@ -130,7 +130,6 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
     beyond = (np.abs(off) >= SWING_LEAST_DEG / 2) & (weight > 0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (beyond * np.sign(off)).astype(int), [0]])))
     found = []
-    own: Array | None = None
     for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if not beyond[first] or radius_mm[last - 1] - radius_mm[first] < _NARROWEST_MM:
             continue
@@ -143,9 +142,7 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
         inner, outer = radius_mm[first + half[0]], radius_mm[first + half[-1]]
         if abs(degrees) < SWING_LEAST_DEG or size.max() < SWING_LEAST_DELTA_H:
             continue
-        if own is None:
-            own = _own_departure_deg(radius_mm, printed, weight > 0)
-        if own[peak] * np.sign(degrees) < _OWN_SHARE * abs(degrees):
+        if _own_turn_deg(radius_mm, printed, first, last - 1, peak) * np.sign(degrees) < _OWN_SHARE * abs(degrees):
             continue  # the file turns here and the print does not
         found.append(
             HueSwing(
@@ -159,13 +156,12 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
     return tuple(found)
 
 
-def _own_departure_deg(radius_mm: Array, printed: Array, usable: NDArray[np.bool_]) -> Array:
-    """Return the departure of printed hue from its own smooth course, whatever was intended, (n,)."""
-    ipt = lab_to_ipt(printed)[usable]
-    angle = np.degrees(np.unwrap(np.arctan2(ipt[:, 2], ipt[:, 1])))
-    off = np.zeros_like(radius_mm)
-    off[usable] = angle - _course(radius_mm[usable], angle, np.hypot(ipt[:, 1], ipt[:, 2]))
-    return off
+def _own_turn_deg(radius_mm: Array, printed: Array, first: int, last: int, peak: int) -> float:
+    """Return how far printed hue at a peak lies off the line between a stretch's ends, whatever was intended."""
+    ipt = lab_to_ipt(printed[[first, peak, last]])
+    start, top, stop = np.degrees(np.unwrap(np.arctan2(ipt[:, 2], ipt[:, 1])))
+    share = (radius_mm[peak] - radius_mm[first]) / (radius_mm[last] - radius_mm[first])
+    return float(top - start - share * (stop - start))
 
 
 class _ByRulers(TypedDict):
