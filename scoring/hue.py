@@ -142,7 +142,11 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
         inner, outer = radius_mm[first + half[0]], radius_mm[first + half[-1]]
         if abs(degrees) < SWING_LEAST_DEG or size.max() < SWING_LEAST_DELTA_H:
             continue
-        if _own_turn_deg(radius_mm, printed, first, last - 1, peak) * np.sign(degrees) < _OWN_SHARE * abs(degrees):
+        turns = (
+            _own_turn_deg(radius_mm, printed, first, last - 1, peak),
+            _own_departure_deg(radius_mm, printed, weight > 0)[peak],  # a wide swing bends this one's course
+        )
+        if max(turn * np.sign(degrees) for turn in turns) < _OWN_SHARE * abs(degrees):
             continue  # the file turns here and the print does not
         found.append(
             HueSwing(
@@ -162,6 +166,15 @@ def _own_turn_deg(radius_mm: Array, printed: Array, first: int, last: int, peak:
     start, top, stop = np.degrees(np.unwrap(np.arctan2(ipt[:, 2], ipt[:, 1])))
     share = (radius_mm[peak] - radius_mm[first]) / (radius_mm[last] - radius_mm[first])
     return float(top - start - share * (stop - start))
+
+
+def _own_departure_deg(radius_mm: Array, printed: Array, usable: NDArray[np.bool_]) -> Array:
+    """Return the departure of printed hue from its own smooth course, whatever was intended, (n,)."""
+    ipt = lab_to_ipt(printed)[usable]
+    angle = np.degrees(np.unwrap(np.arctan2(ipt[:, 2], ipt[:, 1])))
+    off = np.zeros_like(radius_mm)
+    off[usable] = angle - _course(radius_mm[usable], angle, np.hypot(ipt[:, 1], ipt[:, 2]))
+    return off
 
 
 class _ByRulers(TypedDict):
