@@ -33,7 +33,8 @@ period; scan in a wide space; whole default sheets. Truth is the rehearsal's. A 
 noise-free printed path meets the definition (speed, contrast, colour moved, and 0.5 mm for flat bands); one is
 **clear of the limits** if it also meets it with every threshold 5 % stricter. A false finding is borderline if the
 path would meet the definition with every threshold 5 % looser. What the printer itself or a damage's surroundings
-make is not false. Shares have Wilson intervals, percentiles those between order statistics."""
+make is not false. Shares have Wilson intervals, percentiles those between order statistics. Hue swings whose colours
+no scan can hold (turned out of the widest space) are left out."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -13,21 +13,25 @@ import numpy as np
 from inkstrain.scoring.measure import ScoreOptions, score_scans
 from inkstrain.scoring.model import NeutralWedgeScore
 from inkstrain.targets.chart import build_key
+from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.key import Ring, Sheet
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import (
     INKJETS,
     DamageRanges,
+    HueShift,
     IdentityPrinter,
     LightnessWave,
     Printer,
     PrintOptions,
+    RingPath,
     ScanOptions,
     draw_damage,
     rehearse,
     ring_path,
 )
 from inkstrain.targets.rehearsal.damage import RingDamage
+from inkstrain.targets.spaces import decode, xyz_to_rgb
 
 from .definitions import Definitions
 from .matching import False_, Record, ring_records, ripple_records, wedge_records
@@ -48,6 +52,7 @@ DEFAULT_CHART = Recipe()
 
 CaseKind = Literal["damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves"]
 KINDS: tuple[CaseKind, ...] = ("damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves")
+_LEAST_LIGHT = 0.001  # three times the scanner's noise in the dark
 _DAMAGE = DamageRanges(kinds=("held", "dropoff", "step", "hue", "reversal", "earlyhub"), clean=0.0)
 
 
@@ -107,6 +112,16 @@ def draw(case: Case, rng: np.random.Generator, sheet: Sheet) -> tuple[Printer, S
     return printer, draw_damage(rng, sheet, case.recipe, printer, _DAMAGE)
 
 
+def scannable(path: RingPath, damages: Sequence[Any]) -> bool:
+    """Tell whether a scan can hold the hues that damage turned: far out of a space, a channel is cut off at zero."""
+    turned = np.zeros(len(path.radius_mm), dtype=bool)
+    for damage in damages:
+        if isinstance(damage, HueShift):
+            turned |= np.abs(path.radius_mm - damage.radius_mm) < damage.width_mm
+    light = decode(SCAN_SPACE, xyz_to_rgb(SCAN_SPACE, lab_to_xyz(path.lab[turned]) * EXPOSURE))
+    return bool(light.min(initial=1.0) > _LEAST_LIGHT and light.max(initial=0.0) < 1.0)
+
+
 def run(case: Case) -> Result:
     """Rehearse a sheet, score its scan and match the two."""
     rng = np.random.default_rng([case.seed, KINDS.index(case.kind)])
@@ -129,8 +144,10 @@ def run(case: Case) -> Result:
             records += ripple_records(true, ring)
             continue
         records += [False_("ripple", ring.id, "none", False, r.amplitude_l, r.inner_mm) for r in ring.ripples]
-        judged = Definitions(ring_path(elements[ring.id], case.recipe, printer, its))
-        records += ring_records(true, ring, judged, any(d.kind == "earlyhub" for d in its))
+        path = ring_path(elements[ring.id], case.recipe, printer, its)
+        records += ring_records(
+            true, ring, Definitions(path), any(d.kind == "earlyhub" for d in its), scannable(path, its)
+        )
     wedges = {wedge.id: wedge for wedge in truth.wedges}
     if case.kind != "waves":
         for element in score.elements:

@@ -25,7 +25,7 @@ Measure = Literal["contour", "flat", "hue", "reversal", "ripple"]
 class Found:
     """A true feature, and what was measured of it: errors by name, empty if it was missed.
 
-    `own` marks what the damage did not make: the printer's own, or a side effect.
+    `own` marks what the damage did not make: the printer's own, or a side effect; and hues that no scan can hold.
     """
 
     measure: Measure
@@ -64,9 +64,11 @@ class Error:
 Record = Found | False_ | Error
 
 
-def ring_records(truth: RingTruth, score: RingScore, judged: Definitions, early_hub: bool) -> list[Record]:
-    """Return all records of one ring."""
-    records = _contours(truth, score, judged) + _flats(truth, score, judged) + _swings(truth, score)
+def ring_records(
+    truth: RingTruth, score: RingScore, judged: Definitions, early_hub: bool, scannable: bool = True
+) -> list[Record]:
+    """Return all records of one ring; `scannable` tells whether a scan can hold the hues that damage turned."""
+    records = _contours(truth, score, judged) + _flats(truth, score, judged) + _swings(truth, score, scannable)
     if score.core_mm is not None:
         records.append(Error("core", truth.id, score.core_mm - truth.core_mm, truth.core_mm, early_hub))
     return records
@@ -137,7 +139,7 @@ def _flats(truth: RingTruth, score: RingScore, judged: Definitions) -> list[Reco
     return records
 
 
-def _swings(truth: RingTruth, score: RingScore) -> list[Record]:
+def _swings(truth: RingTruth, score: RingScore, scannable: bool) -> list[Record]:
     records: list[Record] = []
     used: set[int] = set()
     for true in truth.hue_swings:
@@ -154,7 +156,7 @@ def _swings(truth: RingTruth, score: RingScore) -> list[Record]:
             got = score.hue_swings[best]
             errors = {"degrees": got.degrees - true.degrees, "radius_mm": got.radius_mm - true.radius_mm}
         status: Status = "clear" if strength >= 1 + BORDER else "counted"
-        records.append(Found("hue", truth.id, status, False, found, true.degrees, true.radius_mm, errors))
+        records.append(Found("hue", truth.id, status, not scannable, found, true.degrees, true.radius_mm, errors))
     for index, got in enumerate(score.hue_swings):
         if index not in used:
             records.append(False_("hue", truth.id, "none", False, got.degrees, got.radius_mm))

@@ -221,12 +221,15 @@ def _flats(results: Sequence[Result], dpi: int) -> list[Row]:
 
 
 def _values(results: Sequence[Result], dpi: int) -> list[Row]:
-    swings = _found(_pick(results, "damaged"), "hue")
+    every = _found(_pick(results, "damaged"), "hue")
+    swings, beyond = [s for s in every if not s.own], [s for s in every if s.own]
     lines = []
-    if swings:
+    if every:
         lines = [
             _share_row("hue swing: found", str(dpi), None, [s.found for s in swings]),
             _size_row("hue swing: degrees", str(dpi), HUE_GOAL_DEG, "°", _errors(swings, "degrees"), 2),
+            _share_row("hue swing beyond what a scan holds: found", str(dpi), None, [s.found for s in beyond]),
+            _size_row("hue swing beyond: degrees", str(dpi), None, "°", _errors(beyond, "degrees"), 2),
         ]
 
     def errors(kinds: tuple[CaseKind, ...], keep: Callable[[Error], bool]) -> list[float]:

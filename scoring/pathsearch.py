@@ -1,0 +1,177 @@
+"""Descend among sets of kinks and steps to as few as describe a profile.
+
+What a set costs is the chi-squared it leaves plus a price for each feature. Features are dropped, exchanged and merged
+for as long as that is cheaper; their places are refined together by Gauss-Newton (variable projection, Golub & Pereyra
+1973).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .pathmodel import Problem, ridged
+
+__all__ = ["CLOSEST_BLURS", "FAULT_MM", "JOIN_BLURS", "LEAST_SAVING", "PRICE", "Candidate", "refine", "simplify", "tie"]
+
+Array = NDArray[np.float64]
+
+PRICE: Final = 12.0  # what a feature costs in chi-squared: a place and three coordinates, with a reserve
+_END_MM: Final = 0.05
+FAULT_MM: Final = 2.5  # widest fault that is tried as a whole
+JOIN_BLURS: Final = 4.0
+_TIE_BLURS: Final = 3.0
+CLOSEST_BLURS: Final = 1.6
+_CLOSEST_STEPS_BLURS: Final = 3.0  # nearer ones look like one steep stretch, and are taken for it
+_MOST_MOVES: Final = 12
+_HOPEFUL_MOVES: Final = 40
+_BEST_MOVES: Final = 5
+LEAST_SAVING: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Places of kinks and steps, and what they cost."""
+
+    kinks: Array
+    steps: Array
+    cost: float
+
+    @property
+    def count(self) -> int:
+        """How many features it has."""
+        return len(self.kinks) + len(self.steps)
+
+    @classmethod
+    def of(cls, problem: Problem, kinks: Array, steps: Array) -> Candidate:
+        """Price a set of features; those closer together than blur can tell apart are not allowed."""
+        crowded = any(
+            len(places) > 1 and np.diff(np.sort(places)).min() < max(blurs * problem.sigma, 0.08)
+            for places, blurs in ((kinks, CLOSEST_BLURS), (steps, _CLOSEST_STEPS_BLURS))
+        )
+        cost = problem.fit(kinks, steps).loss + PRICE * (len(kinks) + len(steps)) + 1e3 * crowded
+        return cls(np.sort(kinks), np.sort(steps), cost)
+
+
+def refine(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array]:
+    """Move all places together to where chi-squared is least (Gauss-Newton with shrinking steps)."""
+    count = len(kinks)
+    places = np.concatenate([kinks, steps])
+    if not len(places):
+        return kinks, steps
+    # nearer to hub or rim than blur can tell, a feature is the border itself
+    edge = max(_END_MM, problem.sigma)
+    low, high = problem.inner + edge, problem.outer - edge
+    now = problem.fit(kinks, steps)
+    for _ in range(rounds):
+        slopes = problem.slopes(places[:count], places[count:])
+        slopes = slopes - now.columns @ np.linalg.solve(now.gram, now.columns.T @ slopes)
+        change = slopes.T[:, :, None] * now.amplitudes[:, None, :]  # (columns, bins, coordinates)
+        change = np.concatenate([change[:count] + change[count : 2 * count], change[2 * count :]])
+        change = change.reshape(len(places), -1)
+        gram = change @ change.T
+        gram[np.diag_indices_from(gram)] = gram.diagonal() * 1.001 + 1e-9
+        move = np.clip(np.linalg.solve(gram, change @ now.residual.ravel()), -0.15, 0.15)
+        before = now.loss
+        for share in (1.0, 0.4, 0.1):
+            moved = np.clip(places + share * move, low, high)
+            trial = problem.fit(moved[:count], moved[count:])
+            if trial.loss < before:
+                places, now = moved, trial
+                break
+        if before - now.loss < 0.02:
+            break
+    return places[:count], places[count:]
+
+
+def simplify(problem: Problem, kinks: Array, steps: Array) -> Candidate:
+    """Descend in cost by dropping, exchanging and merging features."""
+    best = Candidate.of(problem, *refine(problem, kinks, steps, 6))
+    for _ in range(_MOST_MOVES):
+        hopeful = _screen(problem, list(_moves(best, problem.sigma)))
+        quick = [Candidate.of(problem, *refine(problem, *move, 2)) for move in hopeful]
+        quick.sort(key=lambda trial: trial.cost)
+        trials = [Candidate.of(problem, *refine(problem, t.kinks, t.steps, 8)) for t in quick[:_BEST_MOVES]]
+        winner = min(trials, key=lambda trial: trial.cost, default=best)
+        if winner.cost >= best.cost - LEAST_SAVING:
+            break
+        best = winner
+    last = Candidate.of(problem, *refine(problem, best.kinks, best.steps, 12))
+    return min(best, last, key=lambda trial: trial.cost)
+
+
+def tie(problem: Problem, kinks: Array, steps: Array) -> Array:
+    """Give every step a kink of its own, in place of those that blur cannot tell from it."""
+    for step in steps:
+        near = np.abs(kinks - step) < _TIE_BLURS * problem.sigma
+        tied = np.append(kinks[~near], step)
+        before, after = problem.fit(kinks, steps).loss, problem.fit(tied, steps).loss
+        if after < before + PRICE * near.sum() and (near.any() or after < before - PRICE):
+            kinks = tied
+    return kinks
+
+
+def _screen(problem: Problem, moves: Iterable[tuple[Array, Array]]) -> list[tuple[Array, Array]]:
+    """Return the sets of features that cost least where they stand; all share one table of columns and products."""
+    moves = list(moves)
+    kinks = np.unique(np.concatenate([np.empty(0), *(move[0] for move in moves)]))
+    steps = np.unique(np.concatenate([np.empty(0), *(move[1] for move in moves)]))
+    columns = problem.columns(kinks, steps)
+    gram = ridged(columns.T @ columns)
+    right = columns.T @ problem.without_course
+    costs = []
+    for move in moves:
+        k, s = np.searchsorted(kinks, move[0]), np.searchsorted(steps, move[1])
+        if len(np.unique(k)) < len(k) or len(np.unique(s)) < len(s):
+            costs.append(np.inf)
+            continue
+        chosen = np.concatenate([k, len(kinks) + k, 2 * len(kinks) + s])
+        part = right[chosen]
+        gained = np.sum(part * np.linalg.solve(gram[np.ix_(chosen, chosen)], part)) if len(chosen) else 0.0
+        costs.append(PRICE * (len(k) + len(s)) - float(gained))
+    order = np.argsort(costs, kind="stable")[:_HOPEFUL_MOVES]
+    return [moves[i] for i in order if np.isfinite(costs[i])]
+
+
+def _moves(now: Candidate, sigma: float) -> Iterator[tuple[Array, Array]]:
+    """Yield simpler or other sets of features near one."""
+    near = JOIN_BLURS * sigma + 0.1
+    kinks, steps = now.kinks, now.steps
+    for i in range(len(kinks)):
+        yield np.delete(kinks, i), steps
+        yield np.delete(kinks, i), np.append(steps, kinks[i])
+    for i in range(len(steps)):
+        yield kinks, np.delete(steps, i)
+        yield np.append(kinks, steps[i]), np.delete(steps, i)
+        for j in np.flatnonzero(np.abs(kinks - steps[i]) < near):
+            yield np.append(np.delete(kinks, j), steps[i]), steps
+    for i in np.flatnonzero(np.diff(steps) < near).tolist():
+        middle, half = (steps[i] + steps[i + 1]) / 2, np.sqrt(3.0) * (steps[i + 1] - steps[i]) / 2  # of the same spread
+        yield np.append(kinks, [middle - half, middle + half]), np.delete(steps, [i, i + 1])
+    for i in np.flatnonzero(np.diff(kinks) < near).tolist():
+        middle = (kinks[i] + kinks[i + 1]) / 2
+        rest = np.delete(kinks, [i, i + 1])
+        yield np.append(rest, middle), np.append(steps, middle)
+        yield rest, np.append(steps, middle)
+        yield np.append(rest, middle), steps
+    yield from _rewritten(kinks, steps)
+
+
+def _rewritten(kinks: Array, steps: Array) -> Iterator[tuple[Array, Array]]:
+    """Yield sets in which a crowd of features becomes one held stretch and its step, or one steep stretch."""
+    places = np.sort(np.concatenate([kinks, steps]))
+    for i in range(len(places)):
+        for j in range(i + 1, min(i + 6, len(places))):
+            start, stop = places[i], places[j]
+            if stop - start > FAULT_MM:
+                break
+            others = kinks[(kinks < start) | (kinks > stop)], steps[(steps < start) | (steps > stop)]
+            ends = np.append(others[0], [start, stop])
+            yield ends, np.append(others[1], stop)
+            yield ends, np.append(others[1], start)
+            if j > i + 1:
+                yield ends, others[1]
