@@ -55,7 +55,11 @@ class _Value(BaseModel):
 
 
 class Conditions(_Value):
-    """How the print was made, in the photographer's own words."""
+    """How the print was made and scanned, in the photographer's own words.
+
+    ``print_name`` says which of several prints made the same way this is: scans of one print share it.
+    ``drying_h`` is how long it dried before it was scanned, in hours; ``scanner`` names scanner and settings.
+    """
 
     printer: str | None = None
     paper: str | None = None
@@ -67,6 +71,9 @@ class Conditions(_Value):
     quality_setting: str | None = None
     date: str | None = None
     note: str | None = None
+    print_name: str | None = None
+    drying_h: Annotated[float, Field(ge=0)] | None = None
+    scanner: str | None = None
 
 
 class Residual(_Value):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CannotMeasureError", "InkstrainError", "WrongUsageError"]
+__all__ = ["CannotMeasureError", "InkstrainError", "LedgerError", "WrongUsageError"]
 
 
 class InkstrainError(Exception):
@@ -21,3 +21,9 @@ class CannotMeasureError(InkstrainError):
     """An input could not be read or measured (exit code 3)."""
 
     exit_code = 3
+
+
+class LedgerError(InkstrainError):
+    """The ledger or a pack could not be read or written (exit code 4)."""
+
+    exit_code = 4

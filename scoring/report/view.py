@@ -162,6 +162,9 @@ def condition_rows(conditions: Conditions) -> tuple[tuple[str, str], ...]:
         ("quality setting", conditions.quality_setting),
         ("date", conditions.date),
         ("note", conditions.note),
+        ("print", conditions.print_name),
+        ("drying time", None if conditions.drying_h is None else f"{conditions.drying_h:g} h"),
+        ("scanner", conditions.scanner),
     )
     return tuple((name, value or "not stated") for name, value in rows)
 

@@ -1,0 +1,305 @@
+"""The ledger itself: keep, find, list, drop and check."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Any, Final, Self
+
+from sqlalchemy import Connection, Engine, Row, Table, delete, func, insert, select, tuple_
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import IntegrityError
+
+from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.judge import Verdict
+from inkstrain.scoring.model import Score
+from inkstrain.targets.errors import LedgerError
+
+from . import asking, content
+from .checking import problems
+from .opening import begin, told
+from .tables import IN_TIME, documents, entries, kinds, readings, scans
+from .tables import crops as crop_table
+from .values import Contents, Entry, Kept, KeptReading
+
+__all__ = ["Ledger"]
+
+_ID_LENGTH: Final = 8
+_ID_LETTERS: Final = frozenset("abcdefghijklmnopqrstuvwxyz234567")
+_LEAST_START: Final = 3
+_LEAST_HASH: Final = 8
+_ROWS_AT_ONCE: Final = 10_000
+_TRIES: Final = 4
+
+
+class Ledger:
+    """An open ledger; `inkstrain.scoring.ledger.open_ledger` opens one. Every method may raise `LedgerError`.
+
+    Parameters
+    ----------
+    engine : Engine
+        With tables of this version.
+    name : str
+        What a sentence calls it; holds no password.
+    """
+
+    def __init__(self, engine: Engine, name: str) -> None:
+        self._engine = engine
+        self.name = name
+        self._kinds: dict[tuple[str, str, str], int] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    def keep(
+        self,
+        score: Score,
+        crops: Mapping[str, Crop] | None = None,
+        verdict: Verdict | None = None,
+        *,
+        label: str | None = None,
+        owner: str | None = None,
+        kept_at: datetime | None = None,
+    ) -> Kept:
+        """File a score, whole or not at all; the same scans measured the same way are filed once.
+
+        Parameters
+        ----------
+        score : Score
+            With its conditions.
+        crops : mapping of element id to Crop, optional
+            Pictures; kept smaller.
+        verdict : Verdict, optional
+            Kept beside the score.
+        label : str, optional
+            A name to find it by; several scores may share one.
+        owner : str, optional
+            Whose it is, if not one's own.
+        kept_at : datetime, optional
+            Now, if not given.
+        """
+        row = content.entry_row(score, verdict, label, owner or "", kept_at or datetime.now(UTC))
+        measured = content.reading_rows(score)
+        with told(self.name):
+            numbers = self._numbers(list(measured))
+            rows = [{"kind": numbers[kind], **values} for kind, values in measured.items()]
+            for _ in range(_TRIES):
+                try:
+                    with begin(self._engine, write=True) as connection:
+                        known = self._same(connection, row)
+                        if known is not None:
+                            return self._kept(known, already_there=True)
+                        self._write(connection, row, rows, score, verdict, crops or {})
+                        kept = self._same(connection, row)
+                except IntegrityError:
+                    # someone else filed the same scans, or took the same id, at this very moment
+                    continue
+                if kept is not None:
+                    return self._kept(kept)
+        raise LedgerError(f"The ledger {self.name} did not keep the score. Try again.")
+
+    def find(self, wanted: str) -> tuple[Kept, ...]:
+        """Return the scores that a text names, in order of time; none if nothing fits.
+
+        Parameters
+        ----------
+        wanted : str
+            A label, an id or its start, the start of a scan's hash, or conditions (``printer=…,paper=…``).
+
+        Raises
+        ------
+        LedgerError
+            If the start of an id fits several.
+        WrongUsageError
+            If a condition is not known.
+        """
+        wanted = wanted.strip()
+        conditions = asking.parse(wanted)
+        if conditions is not None:
+            return self._all(conditions)
+        if not wanted:
+            return ()
+        labelled = self._all({"label": wanted})
+        if labelled:
+            return labelled
+        start = wanted.lower()
+        if len(start) >= _LEAST_START and set(start) <= _ID_LETTERS:
+            by_id = self._by_start(start)
+            if by_id:
+                return by_id
+        if len(start) >= _LEAST_HASH and set(start) <= set("0123456789abcdef"):
+            return self._all({"scan": start})
+        return ()
+
+    def entries(self, **conditions: Any) -> Iterator[Entry]:
+        """Yield light rows in order of time.
+
+        Parameters
+        ----------
+        **conditions
+            Any condition, ``id``, ``label``, ``owner``, ``chart``, ``scan`` or ``scan_set``: a value, several, or
+            ``None`` for what was not stated (for ``owner``: one's own).
+        """
+        for row in self._rows(conditions):
+            yield content.entry_of(row)
+
+    def readings(
+        self, measure: str | None = None, element: str | None = None, **conditions: Any
+    ) -> list[KeptReading]:
+        """Return readings in order of time, then element and measure as first filed; conditions as in `entries`."""
+        wanted = [*asking.clauses(conditions)]
+        if measure is not None:
+            wanted.append(kinds.c.measure == measure)
+        if element is not None:
+            wanted.append(kinds.c.element == element)
+        statement = (
+            select(
+                entries.c.id, kinds.c.element, kinds.c.measure, kinds.c.unit, readings.c.value,
+                func.coalesce(readings.c.standard_error, 0.0), func.coalesce(readings.c.hidden_below, 0.0),
+            )
+            .join_from(entries, readings, readings.c.entry == entries.c.number)
+            .join(kinds, kinds.c.number == readings.c.kind)
+            .where(*wanted)
+            .order_by(*IN_TIME, kinds.c.element, kinds.c.measure)
+        )  # fmt: skip
+        with told(self.name), begin(self._engine) as connection:
+            return [KeptReading(*row) for row in connection.execute(statement)]
+
+    def known(self, condition: str) -> dict[str, int]:
+        """Return how often each value of a condition was used, the most used first."""
+        column = entries.c[asking.SPOKEN[condition]]
+        times = func.count()
+        statement = select(column, times).where(column.is_not(None)).group_by(column)
+        with told(self.name), begin(self._engine) as connection:
+            found = [(str(value), int(count)) for value, count in connection.execute(statement)]
+        return dict(sorted(found, key=lambda pair: (-pair[1], pair[0])))
+
+    def drop(self, wanted: str) -> Kept:
+        """Remove one score and return its light row; its id, or an unambiguous start of it, names it.
+
+        Raises
+        ------
+        LedgerError
+            If there is none, or several fit.
+        """
+        found = self._by_start(wanted.strip().lower())
+        if not found:
+            raise LedgerError(f"The ledger {self.name} holds no score with the id '{wanted}'; nothing was dropped.")
+        number = select(entries.c.number).where(entries.c.id == found[0].id).scalar_subquery()
+        with told(self.name), begin(self._engine, write=True) as connection:
+            for table in (readings, crop_table, documents, scans):
+                connection.execute(delete(table).where(table.c.entry == number))
+            connection.execute(delete(entries).where(entries.c.id == found[0].id))
+        return found[0]
+
+    def check(self) -> tuple[str, ...]:
+        """Return what is wrong with the ledger, one sentence each; nothing if it is sound."""
+        with told(self.name):
+            return tuple(problems(self._engine))
+
+    def _rows(self, conditions: Mapping[str, Any]) -> Iterator[Row[Any]]:
+        """Yield light rows in order of time, a page at a time: an open reading would keep writers waiting."""
+        statement = select(entries).where(*asking.clauses(conditions)).order_by(*IN_TIME).limit(_ROWS_AT_ONCE)
+        page = statement
+        while True:
+            with told(self.name), begin(self._engine) as connection:
+                rows = connection.execute(page).all()
+            yield from rows
+            if len(rows) < _ROWS_AT_ONCE:
+                return
+            last = rows[-1]
+            page = statement.where(tuple_(*IN_TIME) > tuple_(last.measured_at, last.kept_at, last.id))
+
+    def _all(self, conditions: Mapping[str, Any]) -> tuple[Kept, ...]:
+        return tuple(self._kept(row) for row in self._rows(conditions))
+
+    def _by_start(self, start: str) -> tuple[Kept, ...]:
+        statement = select(entries).where(entries.c.id.startswith(start, autoescape=True)).order_by(*IN_TIME)
+        with told(self.name), begin(self._engine) as connection:
+            rows = connection.execute(statement).all()
+        exact = [row for row in rows if row.id == start]
+        if len(rows) > 1 and not exact:
+            listed = ", ".join(row.id for row in rows[:4]) + (", …" if len(rows) > 4 else "")
+            raise LedgerError(f"'{start}' is the start of {len(rows)} ids ({listed}). Give more of it.")
+        return tuple(self._kept(row) for row in exact or rows)
+
+    def _kept(self, row: Row[Any], *, already_there: bool = False) -> Kept:
+        number: int = row.number
+        return Kept(
+            entry=content.entry_of(row),
+            already_there=already_there,
+            contents=Contents(
+                score=lambda: content.score_of(self._document(number, row.id)),
+                verdict=lambda: content.verdict_of(self._document(number, row.id)),
+                crops=lambda: self._crops(number),
+            ),
+        )
+
+    def _document(self, number: int, id_: str) -> Row[Any]:
+        with told(self.name), begin(self._engine) as connection:
+            row = connection.execute(select(documents).where(documents.c.entry == number)).one_or_none()
+        if row is None:
+            raise LedgerError(f"The score {id_} is no longer in the ledger {self.name}.")
+        return row
+
+    def _crops(self, number: int) -> dict[str, Crop]:
+        statement = select(crop_table).where(crop_table.c.entry == number)
+        with told(self.name), begin(self._engine) as connection:
+            return {row.element: content.crop_of(row) for row in connection.execute(statement)}
+
+    def _same(self, connection: Connection, row: Mapping[str, Any]) -> Row[Any] | None:
+        found = select(entries).where(entries.c.content == row["content"], entries.c.owner == row["owner"])
+        return connection.execute(found).one_or_none()
+
+    def _write(
+        self,
+        connection: Connection,
+        row: Mapping[str, Any],
+        measured: Sequence[Mapping[str, Any]],
+        score: Score,
+        verdict: Verdict | None,
+        crops: Mapping[str, Crop],
+    ) -> None:
+        named = {**row, "id": self._free_id(connection, content.long_id(row["content"], row["owner"]))}
+        key = connection.execute(insert(entries).values(named)).inserted_primary_key
+        entry = key[0] if key else None
+        connection.execute(insert(documents).values(entry=entry, **content.document_row(score, verdict)))
+        parts: tuple[tuple[Table, Sequence[Mapping[str, Any]]], ...] = (
+            (scans, [{"sha256": sha} for sha in content.scan_hashes(score)]),
+            (readings, measured),
+            (crop_table, content.pictures(crops)),
+        )
+        for table, rows in parts:
+            if rows:
+                connection.execute(insert(table), [{"entry": entry, **part} for part in rows])
+
+    def _free_id(self, connection: Connection, full: str) -> str:
+        """Return the shortest start of the full id that no other score has."""
+        for length in range(_ID_LENGTH, len(full)):
+            taken = select(func.count()).select_from(entries).where(entries.c.id == full[:length])
+            if not connection.execute(taken).scalar_one():
+                return full[:length]
+        return full
+
+    def _numbers(self, wanted: Sequence[tuple[str, str, str]]) -> Mapping[tuple[str, str, str], int]:
+        """Return the number of every kind of reading; new ones are entered first, in a transaction of their own."""
+        new = sorted(set(wanted) - self._kinds.keys())
+        if new:
+            dialect = postgresql if self._engine.dialect.name == "postgresql" else sqlite
+            statement = dialect.insert(kinds).on_conflict_do_nothing()
+            rows = [{"element": element, "measure": measure, "unit": unit} for element, measure, unit in new]
+            with begin(self._engine, write=True) as connection:
+                connection.execute(statement, rows)
+                for row in connection.execute(select(kinds)):
+                    self._kinds[row.element, row.measure, row.unit] = row.number
+        return self._kinds

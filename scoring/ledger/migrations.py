@@ -1,0 +1,23 @@
+"""Forward migrations: each brings a ledger from one version of its tables to the next, within one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from sqlalchemy import Connection, update
+
+from . import tables
+
+__all__ = ["MIGRATIONS", "migrate"]
+
+MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {}
+"""By the version they start from: 1 brings a ledger from version 1 to 2. Statements must suit both databases."""
+
+
+def migrate(connection: Connection, version: int) -> None:
+    """Bring the tables of an older version to the newest; the caller's transaction makes it all or nothing."""
+    for start in range(version, tables.VERSION):
+        MIGRATIONS[start](connection)
+    if version < tables.VERSION:
+        connection.execute(update(tables.about).values(version=tables.VERSION))
