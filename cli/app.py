@@ -17,12 +17,13 @@ __all__ = ["COMMANDS", "build_app", "main"]
 COMMANDS: Final = {
     "make": "Make a chart to print.",
     "score": "Score a print from its scans.",
+    "fit-scanner": "Fit a scanner to measured patches.",
     "forecast": "Tell from a printer profile alone what a chart will show.",
     "compare": "Compare two scored prints.",
     "rehearse": "Print and scan a chart in imagination.",
     "demo": "Show the whole job on an invented studio.",
 }
-"""What each command does, by its name; the function ``name`` of module ``name`` does it."""
+"""What each command does, by its name; the function of that name in the module of that name does it, with _ for -."""
 
 _STOPPED = 130  # the shell's own convention: 128 + SIGINT
 _PIPE_CLOSED = 141  # the shell's own convention: 128 + SIGPIPE
@@ -47,7 +48,8 @@ def build_app(wanted: str | None = None) -> typer.Typer:
     for name, short in COMMANDS.items():
         function: Callable[..., None] = _unloaded
         if name == wanted:
-            function = getattr(importlib.import_module(f".{name}", __package__), name)
+            identifier = name.replace("-", "_")
+            function = getattr(importlib.import_module(f".{identifier}", __package__), identifier)
         app.command(name, short_help=short)(function)
     return app
 

@@ -41,6 +41,12 @@ def score(
         Path | None,
         typer.Option(metavar="ICC", help="Printer profile it was made with: tells whose faults are whose."),
     ] = None,
+    scanner_profile: Annotated[
+        Path | None, typer.Option(metavar="ICC", help="The scanner's ICC input profile, instead of an embedded one.")
+    ] = None,
+    scanner_fit: Annotated[
+        Path | None, typer.Option(metavar="FIT", help="How the scanner sees this paper and ink; see fit-scanner.")
+    ] = None,
     other_profile: Annotated[
         list[Path] | None,
         typer.Option(metavar="ICC", help="Another profile it may have been made with by mistake; may be repeated."),
@@ -71,7 +77,11 @@ def score(
 
     Without --json or --report a summary is printed.
     """
-    check_target(json, report, inputs=(*scans, *filter(None, [profile]), *(other_profile or ())))
+    given = filter(None, [profile, scanner_profile, scanner_fit])
+    check_target(json, report, inputs=(*scans, *given, *(other_profile or ())))
+    from dataclasses import replace
+
+    from inkstrain.scoring.choice import chosen_basis
     from inkstrain.scoring.judge import judge, read_tolerances
     from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
@@ -80,6 +90,7 @@ def score(
     limits = read_tolerances(tolerances) if tolerances else None
     told = _Told(profile, tuple(other_profile or ()), intent, bpc)
     options = _options(told, crops=bool(report), viewing=viewing_of(distance, light))
+    options = replace(options, basis=chosen_basis(scanner_profile, scanner_fit))
     if options.profile is not None:
         bpc = options.rendering.bpc
     conditions = Conditions(

@@ -23,7 +23,7 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
 
 from .attain import with_attainable
-from .basis import Basis, assumed_basis, basis_from_profile
+from .basis import Basis, scan_basis
 from .crops import Crop
 from .edge import rim_blur_mm
 from .gamut import colour_volume
@@ -41,6 +41,7 @@ from .model import (
     Viewing,
     White,
 )
+from .paper import paper_means
 from .patches import measure_flat, measure_patches
 from .placement import Placement, locate
 from .rendering import Press, Rendering
@@ -78,6 +79,8 @@ class ScoreOptions:
         The printer profile and the way the print was asked for: attainable colours and causes follow from them.
     other_profiles
         Profiles that the print may have been made with instead.
+    basis
+        Gives the colour basis of a scan from its embedded profile (or ``None``) and its name.
     """
 
     crops: bool = True
@@ -85,6 +88,7 @@ class ScoreOptions:
     profile: OutputProfile | None = None
     rendering: Rendering = _DEFAULT_RENDERING
     other_profiles: tuple[OutputProfile, ...] = ()
+    basis: Callable[[bytes | None, str], Basis] = scan_basis
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,7 +166,7 @@ def _measure_scan(
     scan: ScanFile, placements: tuple[Placement, ...] | None, options: ScoreOptions, progress: Progress
 ) -> list[_Part]:
     progress(f"{scan.path.name}: finding marks", 0.0)
-    basis = _basis(scan)
+    basis = options.basis(scan.icc, str(scan.path))
     parts = []
     placements = placements or locate(scan)
     for number, placement in enumerate(placements):
@@ -174,31 +178,10 @@ def _measure_scan(
     return parts
 
 
-def _basis(scan: ScanFile) -> Basis:
-    if scan.icc is None:
-        return assumed_basis()
-    try:
-        return basis_from_profile(scan.icc, f"The profile embedded in the scan was used{_profile_name(scan.icc)}.")
-    except CannotMeasureError as error:
-        raise CannotMeasureError(f"{scan.path}: {error}") from error
-
-
-def _profile_name(profile: bytes) -> str:
-    import io
-
-    from PIL import ImageCms
-
-    try:
-        name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile))).strip()
-    except (OSError, ImageCms.PyCMSError):
-        return ""
-    return f" ({name[:80]})" if name else ""
-
-
 def _measure_tile(
     scan: ScanFile, placement: Placement, basis: Basis, options: ScoreOptions, progress: Progress
 ) -> _Part:
-    paper_linear, paper_error = _paper(scan, placement, basis)
+    paper_linear, paper_error = paper_means(scan, placement, basis)
     paper_xyz = basis.xyz(paper_linear)
     if paper_xyz.min() <= 0.02:
         raise CannotMeasureError(f"{scan.path}: the paper is nearly black in this scan. Scan it again, brighter.")
@@ -262,21 +245,6 @@ def _box(element: Element) -> Box:
         (x, y), r = element.centre_mm, element.radius_mm
         return (x - r, y - r, 2 * r, 2 * r)
     return element.box_mm
-
-
-def _paper(scan: ScanFile, placement: Placement, basis: Basis) -> tuple[Array, float]:
-    """Return the paper's mean linear values: the median over clear places, and the standard error of the second."""
-    means = []
-    for x0, y0, x1, y1 in placement.paper_windows_px:
-        pixels = scan.read(x0, y0, x1, y1)
-        if pixels.size:
-            means.append(basis.linear(pixels).reshape(-1, 3).mean(axis=0, dtype=np.float64))
-    if len(means) < 3:
-        raise CannotMeasureError(f"{scan.path}: no clear paper was found beside the marks.")
-    values = np.array(means)
-    middle = np.median(values, axis=0)
-    spread = 1.4826 * float(np.median(np.abs(values[:, 1] - middle[1])))
-    return middle, 1.2533 * spread / np.sqrt(len(means))
 
 
 def _crop(window: Window, placement: Placement, basis: Basis, box: Box) -> Crop:

@@ -25,10 +25,12 @@ def schemas() -> dict[str, dict[str, Any]]:
     from inkstrain.targets.key import Key
 
     from .compare import Comparison
+    from .fitmodel import ScannerFit
     from .forecastmodel import Forecast
     from .model import Score
 
     models: dict[str, type[BaseModel]] = {"key": Key, "score": Score, "compare": Comparison, "forecast": Forecast}
+    models["scanner-fit"] = ScannerFit
     return {name: _schema(model) for name, model in models.items()}
 
 

@@ -1,0 +1,111 @@
+"""``inkstrain fit-scanner``: learn how a scanner sees one paper and ink set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from .files import STDOUT, check_target, write_all
+from .talk import say
+
+if TYPE_CHECKING:
+    from inkstrain.scoring.fitmodel import FitConditions, ScannerFit
+    from inkstrain.scoring.scannerfit import ScannedPatches
+
+__all__ = ["fit_scanner"]
+
+
+def fit_scanner(
+    scans: Annotated[
+        list[Path], typer.Argument(metavar="SCAN", help="Scans of one print of a patch field: all its tiles.")
+    ],
+    out: Annotated[Path, typer.Option(metavar="FIT", help="Write the fit here (JSON); - for standard output.")],
+    measured: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="The patches' measured colours, ISO 28178 (CGATS) text: Lab, XYZ or spectra."
+        ),
+    ] = None,
+    borrow_from: Annotated[
+        Path | None,
+        typer.Option(metavar="ICC", help="Without an instrument: take the printer profile's own prediction instead."),
+    ] = None,
+    intent: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT",
+            help="With --borrow-from, the intent the print was made with: perceptual, relative, saturation, absolute.",
+        ),
+    ] = None,
+    bpc: Annotated[
+        bool | None, typer.Option("--bpc/--no-bpc", help="With --borrow-from: black point compensation, or none.")
+    ] = None,
+    printer: Annotated[str | None, typer.Option(metavar="TEXT", help="Printer, in your own words.")] = None,
+    paper: Annotated[str | None, typer.Option(metavar="TEXT", help="Paper that the fit belongs to.")] = None,
+    ink: Annotated[str | None, typer.Option(metavar="TEXT", help="Ink set that the fit belongs to.")] = None,
+    scanner: Annotated[str | None, typer.Option(metavar="TEXT", help="Scanner and its settings.")] = None,
+) -> None:
+    """Fit a scanner to measured patches, so that its scans give colours that can be trusted.
+
+    The fit belongs to its paper and ink set. Use it with: inkstrain score --scanner-fit FIT.
+    A flatbed is no spectrophotometer: the fit says how wrong it is on patches it had not seen.
+    """
+    check_target(out, inputs=(*scans, *filter(None, [measured, borrow_from])))
+    from inkstrain.scoring.fitmodel import FitConditions
+    from inkstrain.scoring.scannerfit import scan_patches
+    from inkstrain.targets.errors import WrongUsageError
+
+    if (measured is None) == (borrow_from is None):
+        raise WrongUsageError("Give either --measured FILE, or --borrow-from ICC with --intent.")
+    conditions = FitConditions(printer=printer, paper=paper, ink=ink, scanner=scanner)
+    if measured is not None:
+        fit = _measured(scans, measured, conditions)
+    else:
+        fit = _borrowed(scan_patches(scans), borrow_from or Path(), intent, bpc, conditions)
+    write_all({out: fit.model_dump_json(indent=1) + "\n"})
+    _tell(fit, out)
+
+
+def _measured(scans: list[Path], measured: Path, conditions: FitConditions) -> ScannerFit:
+    from inkstrain.scoring.exchange import read_exchange
+    from inkstrain.scoring.scannerfit import fit_from_readings, scan_patches
+
+    readings = read_exchange(measured)
+    return fit_from_readings(scan_patches(scans), readings, measured, conditions)
+
+
+def _borrowed(
+    scanned: ScannedPatches, borrow_from: Path, intent: str | None, bpc: bool | None, conditions: FitConditions
+) -> ScannerFit:
+    from inkstrain.scoring.rendering import Rendering
+    from inkstrain.scoring.scannerfit import borrow_fit
+    from inkstrain.targets.errors import WrongUsageError
+    from inkstrain.targets.outputprofile import INTENTS, read_output_profile
+
+    known = next((one for one in INTENTS if one == intent), None)
+    if known is None:
+        raise WrongUsageError(
+            "--borrow-from needs the rendering intent of the print: "
+            f"--intent {', '.join(INTENTS[:-1])} or {INTENTS[-1]}."
+        )
+    rendering = Rendering(known, known == "relative" if bpc is None else bpc)
+    return borrow_fit(scanned, read_output_profile(borrow_from), rendering, conditions)
+
+
+def _tell(fit: ScannerFit, out: Path) -> None:
+    residual = fit.residual_de00
+    for note in fit.notes:
+        say(note)
+    for suspect in fit.suspects:
+        say(f"Left out: {suspect.patch}, {suspect.de00:.1f} ΔE00 off, {suspect.text}.")
+    say(
+        f"Fitted {fit.patches} patches by {fit.method.name}, {fit.method.terms} terms. On patches it had not seen "
+        f"it errs by {residual.median:.2f} ΔE00 in the middle, {residual.p95:.2f} at 95 %, {residual.max:.2f} at most "
+        f"(worst: {', '.join(worst.patch for worst in fit.worst)})."
+    )
+    if fit.kind == "borrowed":
+        say("This basis is borrowed: it compares prints, it does not measure colours.")
+    if out != STDOUT:
+        say(f"Wrote {out}.")
