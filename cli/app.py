@@ -20,6 +20,7 @@ COMMANDS: Final = {
     "fit-scanner": "Fit a scanner to measured patches.",
     "forecast": "Tell from a printer profile alone what a chart will show.",
     "compare": "Compare two scored prints.",
+    "photos": "Tell whether a difference touches your own pictures.",
     "rehearse": "Print and scan a chart in imagination.",
     "demo": "Show the whole job on an invented studio.",
 }

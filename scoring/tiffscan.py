@@ -30,8 +30,13 @@ _CHUNK_BYTES: Final = 4 << 20
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 
-def open_tiff(path: Path) -> tuple[Header, PixelSource]:
+def open_tiff(path: Path, *, photograph: bool = False) -> tuple[Header, PixelSource]:
     """Return header and pixels of the one full-size picture in a TIFF file.
+
+    Parameters
+    ----------
+    photograph
+        Take grey (one channel, black at 0 only) and RGB with alpha as well; pixels then have 1, 3 or 4 channels.
 
     Raises
     ------
@@ -41,7 +46,7 @@ def open_tiff(path: Path) -> tuple[Header, PixelSource]:
     tif = tifffile.TiffFile(path)
     try:
         page = _largest_page(path, tif)
-        _check_kind(path, page)
+        _check_kind(path, page, photograph)
         _check_complete(path, page, path.stat().st_size)
         header = _header(page)
         direct = page.compression == 1 and not page.is_tiled and page.fillorder == 1 and page.predictor == 1
@@ -65,16 +70,17 @@ def _largest_page(path: Path, tif: Any) -> Any:
     return alike[0]
 
 
-def _check_kind(path: Path, page: Any) -> None:
+def _check_kind(path: Path, page: Any, photograph: bool) -> None:
     photometric = int(page.photometric)
     bits = page.bitspersample
     if bits == 1:
         raise refuse(path, "has 1 bit a pixel")
-    if photometric not in (2, 6):
+    grey = photograph and photometric == 1 and page.samplesperpixel == 1
+    if photometric not in (2, 6) and not grey:
         raise refuse(path, _PHOTOMETRIC.get(photometric, f"has the photometric interpretation {photometric}"))
-    if page.samplesperpixel > 3:
+    if page.samplesperpixel > (4 if photograph and photometric == 2 else 3):
         raise refuse(path, f"has {page.samplesperpixel} channels (an alpha or infrared channel beside RGB)")
-    if page.samplesperpixel < 3 or page.imagedepth > 1:
+    if (page.samplesperpixel < 3 and not grey) or page.imagedepth > 1:
         raise refuse(path, "does not have three channels")
     if page.sampleformat == 3:
         raise refuse(path, "holds floating-point numbers")
@@ -92,9 +98,9 @@ def _check_complete(path: Path, page: Any, size: int) -> None:
         down = -(-page.imagelength // page.tilelength) * -(-page.imagewidth // page.tilewidth)
     else:
         down = -(-page.imagelength // page.rowsperstrip)
-    needed = down * (3 if page.planarconfig == 2 else 1)
+    needed = down * (page.samplesperpixel if page.planarconfig == 2 else 1)
     if page.compression == 1:  # a writer may state too much for the last strip, never too little for all
-        row_bytes = page.imagewidth * 3 * page.bitspersample // 8
+        row_bytes = page.imagewidth * page.samplesperpixel * page.bitspersample // 8
         too_short = int(counts.sum()) < row_bytes * page.imagelength
     else:
         too_short = bool((counts[:needed] <= 0).any())
@@ -124,8 +130,8 @@ class _Rows:
     """Uncompressed strips, chunky or in planes: rows are read where they lie in the file."""
 
     def __init__(self, path: Path, page: Any) -> None:
-        self._planes = 3 if page.planarconfig == 2 else 1
-        self._samples = 3 // self._planes
+        self._planes = page.samplesperpixel if page.planarconfig == 2 else 1
+        self._samples = page.samplesperpixel // self._planes
         self._dtype = np.dtype(page.parent.byteorder + f"u{page.bitspersample // 8}")
         self._pixel_bytes = self._samples * self._dtype.itemsize
         self._row_bytes = page.imagewidth * self._pixel_bytes
@@ -191,8 +197,9 @@ class _Segments:
         self._width = int(page.tilewidth if tiled else page.imagewidth)
         self._across = -(-page.imagewidth // self._width)
         self._down = -(-page.imagelength // self._length)
-        self._planes = 3 if page.planarconfig == 2 else 1
-        size = self._width * min(self._length, page.imagelength) * 3 // self._planes * self._dtype.itemsize
+        self._channels = int(page.samplesperpixel)
+        self._planes = self._channels if page.planarconfig == 2 else 1
+        size = self._width * min(self._length, page.imagelength) * self._channels // self._planes * self._dtype.itemsize
         if size > _SEGMENT_LIMIT_BYTES:
             raise CannotMeasureError(
                 f"{path} is compressed in one piece of {size >> 20} MiB, too much to decode at once. "
@@ -208,8 +215,8 @@ class _Segments:
         self._lock = threading.Lock()
 
     def read(self, x0: int, y0: int, x1: int, y1: int) -> Pixels:
-        out: Pixels = np.empty((y1 - y0, x1 - x0, 3), self._dtype)
-        samples = 3 // self._planes
+        out: Pixels = np.empty((y1 - y0, x1 - x0, self._channels), self._dtype)
+        samples = self._channels // self._planes
         with self._lock:
             for down in range(y0 // self._length, (y1 - 1) // self._length + 1):
                 for across in range(x0 // self._width, (x1 - 1) // self._width + 1):

@@ -122,6 +122,19 @@ class OutputProfile:
 
         return self._convert(imagecodecs.cms_profile("xyz"), xyz, "xyz", intent, bpc)
 
+    def picture_to_device(self, source: bytes, values: ArrayLike, intent: Intent, bpc: bool) -> Array:
+        """Return device values for a picture's own, by the ICC profile that says what they mean.
+
+        Parameters
+        ----------
+        source
+            Profile of RGB or of grey.
+        values
+            (n, 3) or (n, 1), 0 to 1.
+        """
+        values = np.asarray(values, dtype=np.float64)
+        return self._convert(source, values, "rgb" if values.shape[-1] == 3 else "gray", intent, bpc)
+
     def straight_device(self, rgb: ArrayLike) -> Array:
         """Return encoded RGB taken for device values: RGB as it is, inks as 1 - RGB without black, grey as the mean."""
         rgb = np.asarray(rgb, dtype=np.float64)
@@ -149,7 +162,7 @@ class OutputProfile:
         import imagecodecs
 
         values = np.asarray(values, dtype=np.float64)
-        flat = np.ascontiguousarray(values.reshape(1, -1, 3))
+        flat = np.ascontiguousarray(values.reshape(1, -1) if kind == "gray" else values.reshape(1, -1, 3))
         flags = imagecodecs.CMS.FLAGS.NOOPTIMIZE | imagecodecs.CMS.FLAGS.NOCACHE
         flags |= imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION if bpc else 0
         try:

@@ -1,0 +1,233 @@
+"""Photographs looked at, one after the other, and told of: the whole of ``inkstrain photos`` but files and words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inkstrain.scoring.model import MadeBy, Viewing
+from inkstrain.targets.errors import CannotMeasureError
+
+from .analyse import Looked, look_at
+from .folder import list_files
+from .model import (
+    Findings,
+    Photos,
+    PhotosViewing,
+    PictureView,
+    Sides,
+    SkippedFile,
+    Summary,
+    TouchedColour,
+)
+from .neutral import neutral_tones, neutral_words
+from .places import find_places, find_worst
+from .reading import Picture, SkippedError, open_picture
+from .sides import ProfileSide, Side, side_by_side
+from .words import COLOUR_NAMES, TOUCHED_SHARE, per_cent, verdict_of
+
+__all__ = ["LONG_EDGE_MM", "Seen", "look_at_photos"]
+
+LONG_EDGE_MM: Final = 400.0
+"""Longer side of the print that weighted figures hold for, unless said otherwise: about A3."""
+
+_CHROMATIC: Final = 0.001
+_COLOUR_SHARE: Final = 0.001
+_ROUNDING_DE00: Final = 0.1
+
+Watch = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """A picture as told of, with its maps and the pixels of its worst window for a report."""
+
+    path: Path
+    view: PictureView
+    looked: Looked
+    worst_a: NDArray[np.float32] = field(repr=False)
+    worst_b: NDArray[np.float32] = field(repr=False)
+
+
+def look_at_photos(
+    named: Sequence[Path],
+    a: Side,
+    b: Side | None,
+    viewing: Viewing,
+    *,
+    long_edge_mm: float = LONG_EDGE_MM,
+    fit_black: bool = False,
+    watch: Watch | None = None,
+    keep: Callable[[Seen], None] | None = None,
+) -> Photos:
+    """Look at pictures and tell where the sides differ.
+
+    Parameters
+    ----------
+    named
+        Files and folders.
+    b
+        ``None`` for what the file asks for; with ``fit_black`` its black is lifted to that of ``a``.
+    watch
+        Told what is being read, and how much is done.
+    keep
+        Given each picture with its maps, which are not held afterwards.
+
+    Raises
+    ------
+    CannotMeasureError
+        If there is no picture among them, or a side cannot answer.
+    """
+    sides = side_by_side(a, b, fit_black=fit_black)
+    files = list(list_files(named))
+    pictures: list[PictureView] = []
+    skipped: list[SkippedFile] = []
+    for number, path in enumerate(files):
+        if watch is not None:
+            watch(path.name, number / len(files))
+        try:
+            with open_picture(path) as picture:
+                seen = _seen(path, picture, sides, viewing, long_edge_mm)
+        except SkippedError as error:
+            skipped.append(SkippedFile(file=str(path), reason=error.reason, text=str(error)))
+            continue
+        pictures.append(seen.view)
+        if keep is not None:
+            keep(seen)
+    if not pictures:
+        raise CannotMeasureError(_nothing(named, skipped))
+    return Photos(
+        made_by=MadeBy(version=version("inkstrain")), a=sides[0].view,
+        b=sides[1].view if b is not None or fit_black else None,
+        viewing=PhotosViewing(
+            distance_mm=viewing.distance_mm, luminance_cd_m2=viewing.luminance_cd_m2, long_edge_mm=long_edge_mm
+        ),
+        pictures=tuple(pictures), skipped=tuple(skipped), summary=_summary(pictures, skipped),
+    )  # fmt: skip
+
+
+def _nothing(named: Sequence[Path], skipped: Sequence[SkippedFile]) -> str:
+    where = str(named[0]) if len(named) == 1 else "what you named"
+    if not skipped:
+        return f"There is no picture in {where}. Give TIFF, JPEG, PNG or WebP files, or a folder that holds some."
+    first = skipped[0]
+    more = f" So are {len(skipped) - 1} more." if len(skipped) > 1 else ""
+    return f"No picture in {where} can be looked at. {first.file}: {first.text}{more}"
+
+
+def _seen(path: Path, picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_edge_mm: float) -> Seen:
+    try:
+        looked = look_at(picture, sides, viewing, long_edge_mm)
+    except SkippedError:
+        raise
+    except CannotMeasureError as error:
+        # of the picture if its file is named, of a side otherwise: that ends the whole
+        if str(path) not in str(error):
+            raise
+        raise SkippedError("truncated", "It is damaged or cut short.") from error
+    view = _view(path, picture, looked, sides)
+    worst = _worst_labs(picture, view, sides)
+    return Seen(path, view, looked, *worst)
+
+
+_CROP_PX: Final = 520
+
+
+def _worst_labs(
+    picture: Picture, view: PictureView, sides: tuple[Side, Side]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the worst window's colours on either side, CIELAB, every so many pixels if it is large."""
+    from inkstrain.targets.colorimetry import xyz_to_lab
+
+    every = max(1, -(-max(view.worst.box_px[2:]) // _CROP_PX))
+    pixels = picture.box(view.worst.box_px)[::every, ::every]
+    values = pixels.reshape(-1, pixels.shape[2]) / float(np.iinfo(pixels.dtype).max)
+    intended = xyz_to_lab(picture.source.to_xyz(values))
+    labs = [side.lab(picture.source, values, intended).reshape(*pixels.shape[:2], 3) for side in sides]
+    return labs[0].astype(np.float32), labs[1].astype(np.float32)
+
+
+def _view(path: Path, picture: Picture, looked: Looked, sides: tuple[Side, Side]) -> PictureView:
+    areas = looked.areas
+    size = (picture.width, picture.height)
+    monochrome = areas.chromatic < _CHROMATIC * areas.pixels
+    neutral = [neutral_tones(side, picture.source, areas.lightness) if monochrome else None for side in sides]
+    words = [neutral_words(tones, name) for tones, name in zip(neutral, ("A", "B"), strict=True) if tones is not None]
+    seen = looked.area_over_seen()
+    places = find_places(looked, *size)
+    not_covered = areas.not_covered / areas.pixels if any(side.view.kind == "score" for side in sides) else None
+    flags = list(picture.flags)
+    if looked.rounding_de00 is not None and looked.rounding_de00 > _ROUNDING_DE00:
+        flags.append(
+            f"rounded: 16-bit colours were rounded to 8 bits even in lightness; that is off by "
+            f"{looked.rounding_de00:.2f} ΔE00 on average here"
+        )
+    return PictureView(
+        file=str(path), width_px=size[0], height_px=size[1], bits=picture.bits,
+        kind="black-and-white" if monochrome else "colour",
+        space=picture.source.name, space_assumed=picture.source.assumed, orientation=picture.orientation,
+        area_over=areas.area_over(), area_over_seen=seen, mean_de00=areas.total_de00 / areas.pixels,
+        p95_de00=areas.p95(), out_of_gamut=Sides(a=_outside(looked, sides, 0), b=_outside(looked, sides, 1)),
+        not_covered=not_covered, findings_a=_findings(looked, sides, 0), findings_b=_findings(looked, sides, 1),
+        neutral_a=neutral[0], neutral_b=neutral[1], worst=find_worst(looked, *size), places=places,
+        colours=_colours(areas.by_colour / areas.pixels), touched=seen.over_2 >= TOUCHED_SHARE,
+        verdict=verdict_of(seen, places, not_covered, " ".join(words)), flags=tuple(flags),
+    )  # fmt: skip
+
+
+def _outside(looked: Looked, sides: tuple[Side, Side], which: int) -> float | None:
+    side = sides[which]
+    known = isinstance(side, ProfileSide) or getattr(side, "knows_gamut", False)
+    return looked.areas.share(which, "out_of_gamut") if known else None
+
+
+def _findings(looked: Looked, sides: tuple[Side, Side], which: int) -> Findings | None:
+    if sides[which].view.kind != "score":
+        return None
+    return Findings(**{name: looked.areas.share(which, name) for name in ("merged", "contour", "hue_swing")})
+
+
+def _colours(shares: NDArray[np.float64]) -> tuple[TouchedColour, ...]:
+    order = np.argsort(-shares)[:6]
+    return tuple(
+        TouchedColour(colours=COLOUR_NAMES[i], share=float(shares[i])) for i in order if shares[i] >= _COLOUR_SHARE
+    )
+
+
+def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) -> Summary:
+    touched = [picture for picture in pictures if picture.touched]
+    shares: dict[str, float] = {}
+    for picture in touched:
+        for colour in picture.colours:
+            shares[colour.colours] = shares.get(colour.colours, 0.0) + colour.share / len(pictures)
+    most = sorted(shares.items(), key=lambda each: -each[1])[:6]
+    colours = tuple(TouchedColour(colours=name, share=share) for name, share in most)
+    ranked = sorted(pictures, key=lambda p: (-p.area_over_seen.over_2, -p.area_over_seen.over_1, -p.mean_de00, p.file))
+    text = []
+    if not touched:
+        text.append(
+            "No visible difference is expected in this picture."
+            if len(pictures) == 1
+            else f"No visible difference is expected in any of {len(pictures)} pictures."
+        )
+    else:
+        text.append(
+            f"{len(touched)} of {len(pictures)} pictures {'is' if len(touched) == 1 else 'are'} touched: "
+            "at least 0.2 % of the frame differs by more than 2 ΔE00 as seen."
+        )
+        first = ranked[0]
+        text.append(f"Most: {Path(first.file).name}, {per_cent(first.area_over_seen.over_2)} of the frame.")
+        if colours:
+            text.append(f"Colours concerned: {', '.join(colour.colours for colour in colours[:4])}.")
+    if skipped:
+        text.append(f"{len(skipped)} {'file was' if len(skipped) == 1 else 'files were'} left out; the list says why.")
+    return Summary(
+        pictures=len(pictures), touched=len(touched), text=tuple(text), colours=colours,
+        ranked=tuple(picture.file for picture in ranked),
+    )  # fmt: skip
