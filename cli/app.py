@@ -21,10 +21,11 @@ COMMANDS: Final = {
     "forecast": "Tell from a printer profile alone what a chart will show.",
     "compare": "Compare two scored prints.",
     "photos": "Tell whether a difference touches your own pictures.",
+    "ledger": "List, show, share and check the scores you kept.",
     "rehearse": "Print and scan a chart in imagination.",
     "demo": "Show the whole job on an invented studio.",
 }
-"""What each command does, by its name; the function of that name in the module of that name does it, with _ for -."""
+"""What each command does, by its name; the module of that name (with _ for -) has its function, or its own group of commands."""
 
 _STOPPED = 130  # the shell's own convention: 128 + SIGINT
 _PIPE_CLOSED = 141  # the shell's own convention: 128 + SIGPIPE
@@ -41,17 +42,19 @@ def build_app(wanted: str | None = None) -> typer.Typer:
         name="inkstrain",
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
-        add_completion=False,
         no_args_is_help=True,
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_inkstrain)
     for name, short in COMMANDS.items():
-        function: Callable[..., None] = _unloaded
+        found: Callable[..., None] | typer.Typer = _unloaded
         if name == wanted:
             identifier = name.replace("-", "_")
-            function = getattr(importlib.import_module(f".{identifier}", __package__), identifier)
-        app.command(name, short_help=short)(function)
+            found = getattr(importlib.import_module(f".{identifier}", __package__), identifier)
+        if isinstance(found, typer.Typer):
+            app.add_typer(found, name=name, short_help=short)
+        else:
+            app.command(name, short_help=short)(found)
     return app
 
 
@@ -75,7 +78,8 @@ def _inkstrain(
     """Stress charts for photographic inkjet prints: make one, print it, scan it, score it.
 
     Data goes to standard output, talk to standard error.
-    Exit codes: 0 done, 1 measured but outside tolerance, 2 wrong usage, 3 could not be measured.
+    Exit codes: 0 done, 1 measured but outside tolerance, 2 wrong usage, 3 could not
+    be measured, 4 ledger trouble.
     """
 
 
@@ -93,13 +97,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="replace")
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        wanted = next((word for word in words if not word.startswith("-")), None)
+        wanted = next((word for word in (*words, *_being_typed()) if not word.startswith("-")), None)
         command: Any = typer.main.get_command(build_app(wanted))
         code = command.main(args=words, prog_name="inkstrain", standalone_mode=False)
         sys.stdout.flush()
     except BaseException as error:
         return _told(error)
     return code if isinstance(code, int) else 0
+
+
+def _being_typed() -> list[str]:
+    """Return the words after the program's name on the line that a shell asks to complete; none otherwise."""
+    if "_INKSTRAIN_COMPLETE" not in os.environ:
+        return []
+    line = os.environ.get("COMP_WORDS") or os.environ.get("_TYPER_COMPLETE_ARGS", "")
+    return line.split()[1:]
 
 
 def _told(error: BaseException) -> int:

@@ -202,6 +202,11 @@ class Ledger:
             connection.execute(delete(entries).where(entries.c.id == found[0].id))
         return found[0]
 
+    def count(self) -> int:
+        """Return how many scores it holds."""
+        with told(self.name), begin(self._engine) as connection:
+            return int(connection.execute(select(func.count()).select_from(entries)).scalar_one())
+
     def check(self) -> tuple[str, ...]:
         """Return what is wrong with the ledger, one sentence each; nothing if it is sound."""
         with told(self.name):

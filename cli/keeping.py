@@ -1,0 +1,66 @@
+"""Filing a measured score, and what is said about it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .files import write_all
+from .talk import say
+
+if TYPE_CHECKING:
+    from inkstrain.scoring.judge import Verdict
+    from inkstrain.scoring.ledger import Kept
+    from inkstrain.scoring.measure import Measured
+
+__all__ = ["keep_score"]
+
+
+def keep_score(
+    measured: Measured, verdict: Verdict | None, *, where: str | None, label: str | None, spare: Path | None
+) -> Kept:
+    """File a score and say so: its id, whether it was there, and texts that look like others used before.
+
+    Parameters
+    ----------
+    spare : Path, optional
+        A scan, if the score was not written to a file: should the ledger fail, it goes to a file named after it.
+
+    Raises
+    ------
+    LedgerError
+        If it could not be kept.
+    """
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.scoring.ledger.variants import variants_told
+    from inkstrain.targets.errors import LedgerError
+
+    try:
+        with open_ledger(where) as ledger:
+            alike = variants_told(ledger, measured.score.conditions)
+            kept = ledger.keep(measured.score, measured.crops, verdict, label=label)
+    except LedgerError as error:
+        raise LedgerError(f"{error} The score was not kept.{_spared(measured, spare)}") from error
+    if kept.already_there:
+        say(f"These scans were kept before, as {kept.id}; nothing was added.")
+        if kept.entry.conditions != measured.score.conditions:
+            say(f"It stands there with other conditions. To file it anew: inkstrain ledger drop {kept.id}, then again.")
+        return kept
+    for sentence in alike:
+        say(sentence)
+    say(f"Kept as {kept.id}.")
+    return kept
+
+
+def _spared(measured: Measured, scan: Path | None) -> str:
+    """Write the score beside where one works, so that it can be filed later, and say so."""
+    if scan is None:
+        return " 'inkstrain ledger import' takes the score's file later."
+    target = Path(f"{scan.stem}.score.json")
+    if target.exists():
+        return ""
+    try:
+        write_all({target: measured.score.model_dump_json(indent=1) + "\n"})
+    except OSError:
+        return ""
+    return f" It is in {target}: inkstrain ledger import {target} files it later."

@@ -1,0 +1,150 @@
+"""``inkstrain ledger``: the scores that were kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from .conditions import LedgerOption
+from .files import STDOUT, check_target, print_data, write_all
+from .talk import say, terminal_width
+
+if TYPE_CHECKING:
+    from inkstrain.scoring.ledger import Entry, Kept, Ledger
+
+__all__ = ["ledger"]
+
+ledger: Final = typer.Typer(
+    name="ledger",
+    help="List, show, share and check the scores that 'inkstrain score --keep' filed.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+)
+
+What = Annotated[
+    list[str] | None,
+    typer.Argument(
+        metavar="WHAT", help="Ids or starts of ids, labels, or conditions as printer=TEXT,paper=TEXT; all if none."
+    ),
+]
+Which = Annotated[str, typer.Argument(metavar="ID", help="Its id or an unambiguous start of it, or its label.")]
+Json = Annotated[Path | None, typer.Option(metavar="FILE", help="Write JSON; - for standard output.")]
+
+
+@ledger.command("list")
+def list_(
+    what: What = None,
+    json: Json = None,
+    csv: Annotated[Path | None, typer.Option(metavar="FILE", help="Write CSV; - for standard output.")] = None,
+    ledger: LedgerOption = None,
+) -> None:
+    """List kept scores in order of time."""
+    from inkstrain.scoring.ledger import open_ledger
+
+    from .listing import csv_text, json_text, table_text
+
+    check_target(json, csv)
+    with open_ledger(ledger, create=False) as opened:
+        entries = _entries(opened, what)
+    contents = {}
+    if json is not None:
+        contents[json] = json_text(entries)
+    if csv is not None:
+        contents[csv] = csv_text(entries)
+    write_all(contents)
+    _wrote(*contents)
+    if not contents and entries:
+        print_data(table_text(entries, terminal_width()))
+    if not entries:
+        say("Nothing was kept yet." if not what else "Nothing fits.")
+
+
+@ledger.command()
+def show(
+    which: Which,
+    json: Json = None,
+    report: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a report, one HTML file that works offline.")
+    ] = None,
+    ledger: LedgerOption = None,
+) -> None:
+    """Show one kept score: a summary, its JSON, or its report."""
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.scoring.plaintext import score_text
+
+    check_target(json, report)
+    contents = {}
+    with open_ledger(ledger, create=False) as opened:
+        kept = _one(opened, which)
+        if json is not None:
+            contents[json] = kept.score.model_dump_json(indent=1) + "\n"
+        if report is not None:
+            from inkstrain.scoring.report import report_html
+
+            contents[report] = report_html(kept.score, kept.crops(), kept.verdict)
+        write_all(contents)
+        _wrote(*contents)
+        if not contents:
+            print_data(f"{_heading(kept)}\n\n{score_text(kept.score, kept.verdict, width=terminal_width())}\n")
+
+
+@ledger.command()
+def drop(
+    ids: Annotated[list[str], typer.Argument(metavar="ID", help="Ids or unambiguous starts of them.")],
+    ledger: LedgerOption = None,
+) -> None:
+    """Remove scores from the ledger for good. Their scans are not touched."""
+    from inkstrain.scoring.ledger import open_ledger
+
+    with open_ledger(ledger, create=False) as opened:
+        for id_ in ids:
+            say(f"Dropped {opened.drop(id_).id}.")
+
+
+@ledger.command()
+def check(ledger: LedgerOption = None) -> None:
+    """Check that the ledger is sound: its file, its rows, and every score against its hash."""
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.targets.errors import LedgerError
+
+    with open_ledger(ledger, create=False) as opened:
+        problems = opened.check()
+        held = opened.count()
+    for problem in problems:
+        say(problem)
+    if problems:
+        raise LedgerError(f"The ledger is not sound ({len(problems)} problems). Restore a copy of it.")
+    say(f"The ledger is sound; it holds {held} {'score' if held == 1 else 'scores'}.")
+
+
+def _entries(opened: Ledger, what: list[str] | None) -> list[Entry]:
+    if not what:
+        return list(opened.entries())
+    found = {kept.id: kept.entry for wanted in what for kept in opened.find(wanted)}
+    return sorted(found.values(), key=lambda entry: (entry.measured_at, entry.kept_at, entry.id))
+
+
+def _one(opened: Ledger, which: str) -> Kept:
+    from inkstrain.targets.errors import LedgerError
+
+    found = opened.find(which)
+    if not found:
+        raise LedgerError(f"The ledger {opened.name} holds nothing called '{which}'. See: inkstrain ledger list")
+    if len(found) > 1:
+        listed = ", ".join(kept.id for kept in found[:4]) + (", …" if len(found) > 4 else "")
+        raise LedgerError(f"'{which}' names {len(found)} scores ({listed}). Give the id of one.")
+    return found[0]
+
+
+def _heading(kept: Kept) -> str:
+    label = f" “{kept.label}”" if kept.label else ""
+    owner = f", measured by {kept.owner}" if kept.owner else ""
+    return f"{kept.id}{label}, kept {kept.kept_at:%Y-%m-%d}{owner}"
+
+
+def _wrote(*paths: Path) -> None:
+    for path in paths:
+        if path != STDOUT:
+            say(f"Wrote {path}.")

@@ -1,0 +1,78 @@
+"""Entries of a ledger as a table for a terminal, as JSON and as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from .talk import visible
+
+if TYPE_CHECKING:
+    from inkstrain.scoring.ledger import Entry
+
+__all__ = ["csv_text", "json_text", "table_text"]
+
+
+def table_text(entries: Sequence[Entry], width: int) -> str:
+    """Return a table that fits the width; long texts end in an ellipsis."""
+    import io
+
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    # columns that would be empty leave their room to the others
+    texts = {
+        heading: column
+        for heading, column in {
+            "label": [entry.label for entry in entries],
+            "owner": [entry.owner for entry in entries],
+            **{name: [getattr(entry.conditions, name) for entry in entries] for name in ("printer", "paper", "intent")},
+        }.items()
+        if any(column)
+    }
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    table.add_column("id", no_wrap=True, min_width=8)
+    table.add_column("date", no_wrap=True, min_width=10)
+    for heading in texts:
+        table.add_column(heading, no_wrap=True, overflow="ellipsis", ratio=1)
+    for heading in ("contours", "evenness"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for number, entry in enumerate(entries):
+        even = "–" if entry.evenness is None else f"{entry.evenness:.2f}"
+        named = (column[number] or "" for column in texts.values())
+        cells = (entry.id, f"{entry.measured_at:%Y-%m-%d}", *named, str(entry.contours), even)
+        table.add_row(*(Text(visible(cell)) for cell in cells))
+    stream = io.StringIO()
+    Console(file=stream, width=width, color_system=None, legacy_windows=False).print(table)
+    return "\n".join(line.rstrip() for line in stream.getvalue().splitlines()) + "\n"
+
+
+def json_text(entries: Sequence[Entry]) -> str:
+    """Return a list of objects, one an entry."""
+    import json
+
+    return json.dumps([_row(entry) for entry in entries], indent=1, ensure_ascii=False) + "\n"
+
+
+def csv_text(entries: Sequence[Entry]) -> str:
+    """Return one line an entry, conditions in columns; no text can start a formula in a spreadsheet."""
+    from inkstrain.scoring.ledger.tidy import csv_lines
+
+    rows = []
+    for entry in entries:
+        row = _row(entry)
+        rows.append({**row, "flags": " ".join(entry.flags), **row.pop("conditions")})
+    for row in rows:
+        del row["conditions"]
+    return csv_lines(rows)
+
+
+def _row(entry: Entry) -> dict[str, Any]:
+    import dataclasses
+
+    row = dataclasses.asdict(entry)
+    row["conditions"] = entry.conditions.model_dump(mode="json")
+    row["kept_at"], row["measured_at"] = entry.kept_at.isoformat(), entry.measured_at.isoformat()
+    return row
