@@ -25,7 +25,7 @@ COMMANDS: Final = {
     "rehearse": "Print and scan a chart in imagination.",
     "demo": "Show the whole job on an invented studio.",
 }
-"""What each command does, by its name; the module of that name (with _ for -) has its function, or its own group of commands."""
+"""What each command does, by its name; the module of that name (_ for -) has its function or group of commands."""
 
 _STOPPED = 130  # the shell's own convention: 128 + SIGINT
 _PIPE_CLOSED = 141  # the shell's own convention: 128 + SIGPIPE
