@@ -8,11 +8,11 @@ with the reading, so that a difference is never claimed out of the gap.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from .model import HueSweepScore, NeutralWedgeScore, RingScore, Score, SweepRow
+from .model import Contour, HueSweepScore, NeutralWedgeScore, RingScore, Score, SweepRow
 
 __all__ = ["MEASURES", "PRINT", "Measure", "Reading", "element_names", "read_all"]
 
@@ -21,6 +21,7 @@ PRINT: Final = "print"
 
 _CONTOUR_FROM_DE00: Final = 1.0  # the contrast from which scoring calls a change a contour
 _CONTRAST_SPREAD: Final = 0.12  # a contour's ends move from scan to scan, and its contrast with them; see MEASURES
+_TOUCHING_MM: Final = 0.3  # common practice, no source: what lies closer together is seen, and measured, as one
 _COUNTED_ERROR_DE00: Final = 0.3  # how surely a contour is above the contrast from which it counts
 _FLAT_FROM_DE00: Final = 2.0  # how far the file must move on before scoring calls a stretch flat
 
@@ -64,6 +65,8 @@ class Measure:
         Whether two colour bases of different kinds make it incomparable.
     needs_detail : bool
         Whether scan resolutions far apart make it incomparable.
+    kind : {"value", "finding"}
+        A steady value, or one of what is found on one scan and may be missed on the next.
     """
 
     name: str
@@ -73,23 +76,37 @@ class Measure:
     floor: float
     needs_colour: bool = False
     needs_detail: bool = False
+    kind: Literal["value", "finding"] = "value"
 
 
 _COUNT_FLOOR: Final = 0.36  # 2.77 · 0.36 = 1: a single step or contour more is never a difference by itself
 
 _RINGS: Final = (
     Measure(
-        name="contours", words="number of contours", unit="", better="lower", floor=_COUNT_FLOOR, needs_colour=True
+        name="contours", words="number of contours", unit="", better="lower", floor=_COUNT_FLOOR, needs_colour=True,
+        kind="finding",
     ),
-    Measure(name="worst_contour", words="strongest contour", unit="ΔE00", better="lower", floor=0.8, needs_colour=True),
-    Measure(name="widest_flat_band", words="widest flat band", unit="mm", better="lower", floor=0.2, needs_detail=True),
+    Measure(
+        name="worst_contour", words="strongest contour", unit="ΔE00", better="lower", floor=0.8, needs_colour=True,
+        kind="finding",
+    ),
+    Measure(
+        name="widest_flat_band", words="widest flat band", unit="mm", better="lower", floor=0.2, needs_detail=True,
+        kind="finding",
+    ),
     Measure(name="evenness", words="evenness", unit="", better="higher", floor=0.01),
     Measure(name="reach", words="reach", unit="", better="higher", floor=0.02, needs_colour=True),
     Measure(name="core", words="core", unit="mm", better="lower", floor=0.1, needs_detail=True),
-)
+)  # fmt: skip
 _WEDGE: Final = (
-    Measure(name="not_climbing", words="steps that do not climb", unit="", better="lower", floor=_COUNT_FLOOR),
-    Measure(name="first_from_black", words="first step told from black", unit="", better="lower", floor=_COUNT_FLOOR),
+    Measure(
+        name="not_climbing", words="steps that do not climb", unit="", better="lower", floor=_COUNT_FLOOR,
+        kind="finding",
+    ),
+    Measure(
+        name="first_from_black", words="first step told from black", unit="", better="lower", floor=_COUNT_FLOOR,
+        kind="finding",
+    ),
     Measure(name="mean_cast", words="mean cast", unit="C*", better="lower", floor=0.1, needs_colour=True),
     Measure(name="worst_cast", words="worst cast", unit="C*", better="lower", floor=0.2, needs_colour=True),
 )  # fmt: skip
@@ -97,7 +114,7 @@ _SWEEP: Final = tuple(
     measure
     for level in ("full", "tint", "shade")
     for measure in (
-        Measure(name=f"merged_{level}", words=f"merged hues ({level})", unit="°", better="lower", floor=1.5),
+        Measure(name=f"merged_{level}", words=f"merged hues ({level})", unit="°", better="lower", floor=1.5, kind="finding"),
         Measure(
             name=f"chroma_{level}", words=f"mean chroma ({level})", unit="C*", better="higher", floor=0.3,
             needs_colour=True,
@@ -158,10 +175,11 @@ def _read_ring(ring: RingScore) -> dict[str, Reading | None]:
         # nothing found in a ring that was not measured is no finding
         return {measure.name: None for measure in _RINGS}
     intended_de00 = _intended_path_de00(ring)
-    strongest = max(ring.contours, key=lambda c: c.contrast_de00, default=None)
+    contours = _fused(ring.contours)
+    strongest = max(contours, key=lambda c: c.contrast_de00, default=None)
     widest = max((band.width_mm for band in ring.flat_bands), default=None)
     return {
-        "contours": Reading(value=len(ring.contours), standard_error=_count_error(ring)),
+        "contours": Reading(value=len(contours), standard_error=_count_error(contours)),
         "worst_contour": Reading(value=0.0, hidden_below=_CONTOUR_FROM_DE00)
         if strongest is None
         else Reading(
@@ -180,10 +198,29 @@ def _read_ring(ring: RingScore) -> dict[str, Reading | None]:
     }
 
 
-def _count_error(ring: RingScore) -> float:
+def _fused(contours: Sequence[Contour]) -> tuple[Contour, ...]:
+    """Return contours with those that touch made one: a wide one is one on this scan and two on the next."""
+    fused: list[Contour] = []
+    for contour in sorted(contours, key=lambda c: c.inner_mm):
+        if fused and contour.inner_mm - fused[-1].outer_mm <= _TOUCHING_MM:
+            before = fused.pop()
+            errors = (before.contrast_standard_error_de00 or 0.0, contour.contrast_standard_error_de00 or 0.0)
+            contour = contour.model_copy(
+                update={
+                    "inner_mm": before.inner_mm,
+                    # along a fade that does not turn back the two add up
+                    "contrast_de00": before.contrast_de00 + contour.contrast_de00,
+                    "contrast_standard_error_de00": math.hypot(*errors),
+                }
+            )
+        fused.append(contour)
+    return tuple(fused)
+
+
+def _count_error(contours: Sequence[Contour]) -> float:
     """Return the standard error of a contour count: each is a coin that its own contrast loads."""
     variance = 0.0
-    for contour in ring.contours:
+    for contour in contours:
         error = max(contour.contrast_standard_error_de00 or 0.0, _COUNTED_ERROR_DE00)
         above = (contour.contrast_de00 - _CONTOUR_FROM_DE00) / error
         chance = 0.5 * math.erfc(-above / math.sqrt(2.0))

@@ -1,147 +1,137 @@
-"""Comparing two prints of one chart, element by element (``inkstrain/compare/1``): a pure step over scores.
+"""Comparing prints of one chart, element by element (``inkstrain/compare/1``): a pure step over scores.
 
-Every row is a test of "these two are the same". Holm's step-down rule (Scand. J. Statist. 6:65-70, 1979) keeps the
-chance of even one false claim in the whole comparison at 5 %. One score each: the two-sided normal limit with the
-larger of the within-scan standard error and an assumed floor, which for a single row is the repeatability limit
-2.77 s of ISO 5725-6:1994. Several scores of a print: their means, and where they spread wider than the floor that
-spread, pooled over elements, with Student's t.
+Every row is a test of "these two are the same", against the noise floor of its measure and element (`noise`). Holm's
+rule keeps the chance of even one false claim in the whole comparison at 5 % (`holm`). One scan each: the two-sided
+normal limit with the larger of the within-scan standard error and an assumed floor, which for a single row is the
+repeatability limit 2.77 s of ISO 5725-6:1994. Repeats: the means of prints, and moderated variances with Student's t.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
-from .comparable import MEASURES, PRINT, Measure, Reading, element_names, read_all
+from .colourrows import colour_tests
+from .comparable import MEASURES, Measure, Reading, element_names
+from .comparemodel import ColourRow, ComparedPrint, Comparison, NoiseBasis, Row, Standing, Verdict
 from .fairness import FairnessPoint, check_fairness
-from .model import Conditions, MadeBy, Score
+from .holm import ALPHA, Tested, holm, limit_at
+from .model import MadeBy, Score
+from .nested import Spread, nested
+from .noise import RowNoise, RowRepeats, learn_noise
+from .ranking import rank
+from .sides import Key, Readings, Side, side_of
 
 __all__ = [
+    "ALPHA",
+    "ColourRow",
     "ComparedPrint",
     "Comparison",
     "FairnessPoint",
+    "History",
+    "NoiseBasis",
     "Row",
+    "Standing",
     "compare",
+    "compare_prints",
     "label_prints",
     "read_comparison",
     "read_score",
+    "tested_rows",
+    "unlike_basis_or_detail",
 ]
 
-ALPHA: Final = 0.05
 _DETAIL_RATIO: Final = 1.5  # scan resolutions further apart than this blur edges unlike
 
-Verdict = Literal["first", "second", "no-difference-shown", "cannot-compare"]
+History = Sequence[Sequence[Sequence[Readings]]]
+"""Earlier repeats: conditions, prints of them, scans of each."""
 
-
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class ComparedPrint(_Value):
-    """One side of a comparison. ``ids`` are the SHA-256 of its scans until a ledger gives it a shorter one."""
-
-    label: str
-    ids: tuple[str, ...]
-    scores: int = 1
-    conditions: Conditions
-
-
-class Row(_Value):
-    """One measure of one element.
-
-    ``difference`` is second less first. ``uncertainty`` is its standard uncertainty, ``smallest_showable`` the
-    smallest difference that would have been claimed. ``verdict`` names the better print; ``better`` says which
-    way that is.
-    """
-
-    element: str
-    element_name: str
-    measure: str
-    unit: str
-    better: Literal["lower", "higher"]
-    values: tuple[float | None, float | None]
-    difference: float | None
-    uncertainty: float | None
-    smallest_showable: float | None
-    verdict: Verdict
-    reason: str | None = None
-
-
-class Comparison(_Value):
-    """Two prints side by side: what is unlike in how they came about, row by row, and in plain sentences."""
-
-    schema_id: Literal["inkstrain/compare/1"] = Field(default="inkstrain/compare/1", alias="schema")
-    made_by: MadeBy
-    charts: tuple[str, ...]
-    prints: tuple[ComparedPrint, ComparedPrint]
-    fairness: tuple[FairnessPoint, ...]
-    rows: tuple[Row, ...]
-    rests_on: Literal["one scan each", "repeats"]
-    summary: tuple[str, ...]
-
-    model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
-        serialize_by_alias=True,
-    )  # fmt: skip
+Pair = tuple[int, int]
+_Model = TypeVar("_Model", bound=BaseModel)
 
 
 def compare(a: Sequence[Score], b: Sequence[Score], *, labels: tuple[str, str] | None = None) -> Comparison:
-    """Compare two prints.
+    """Compare two prints; see `compare_prints`."""
+    return compare_prints((a, b), labels=labels)
+
+
+def compare_prints(
+    given: Sequence[Sequence[Score]],
+    *,
+    labels: Sequence[str] | None = None,
+    history: History = (),
+    ids: Sequence[Sequence[str]] | None = None,
+) -> Comparison:
+    """Compare prints, each with every other.
 
     Parameters
     ----------
-    a, b : sequence of Score
-        One score of each print, or several (scans of one print, or prints of one set of conditions).
-    labels : pair of str, optional
+    given : sequences of Score
+        For each side, one score or several (scans of one print, or prints of one set of conditions).
+    labels : sequence of str, optional
         What to call them; by default what their conditions differ in.
+    history : nested sequences, optional
+        Readings of earlier repeats, on the same chart and scanner: they teach the noise floor.
+    ids : sequences of str, optional
+        What each side's scores are called in a ledger; the hashes of their scans if not given.
 
     Raises
     ------
     WrongUsageError
-        If a side holds no score, or scores of different charts.
+        If there are fewer than two sides, or one holds no score, or scores of different charts.
     """
-    from .comparewords import summarise_rows
+    from .comparewords import noise_words, summarise_rows
 
-    for side in (a, b):
-        if not side:
-            raise WrongUsageError("Nothing to compare: give at least one score for each print.")
-        if len({score.chart for score in side}) > 1:
-            raise WrongUsageError("The scores of one print are of different charts; compare like with like.")
-    labels = labels or label_prints(a[0], b[0])
-    prints = (_print(labels[0], a), _print(labels[1], b))
-    fairness = check_fairness(a, b)
-    repeats = len(a) + len(b) > 2
-    rows = _rows(a, b)
+    if len(given) < 2 or not all(given):
+        raise WrongUsageError("Nothing to compare: give at least one score for each of two prints.")
+    if any(len({score.chart for score in scores}) > 1 for scores in given):
+        raise WrongUsageError("The scores of one print are of different charts; compare like with like.")
+    sides = tuple(side_of(scores) for scores in given)
+    labels = labels or label_prints(*(scores[0] for scores in given))
+    prints = tuple(_print(label, side, ids and ids[n]) for n, (label, side) in enumerate(zip(labels, sides, strict=True)))
+    fairness = check_fairness(*given)
+    rows, colours = tested_rows(sides, history)
+    ranking = rank(len(sides), rows)
+    noise = _noise_basis(sides, history)
+    noise = noise.model_copy(update={"text": noise_words(noise, sides)})
     return Comparison(
         made_by=MadeBy(version=version("inkstrain")),
-        charts=tuple(dict.fromkeys((a[0].chart, b[0].chart))),
+        charts=tuple(dict.fromkeys(scores[0].chart for scores in given)),
         prints=prints,
         fairness=fairness,
         rows=rows,
-        rests_on="repeats" if repeats else "one scan each",
-        summary=summarise_rows(prints, fairness, rows, repeats=repeats),
+        colours=colours,
+        ranking=ranking,
+        noise=noise,
+        rests_on="repeats" if any(len(scores) > 1 for scores in given) else "one scan each",
+        summary=summarise_rows(prints, fairness, rows, colours, ranking, noise),
     )
 
 
-def label_prints(a: Score, b: Score, *, fallback: tuple[str, str] = ("first", "second")) -> tuple[str, str]:
-    """Return what to call two prints: the conditions in which they differ, in the photographer's own words."""
-    names = ("printer", "paper", "ink", "profile", "intent", "media_setting", "quality_setting", "date", "note")
-    unlike = [name for name in names if getattr(a.conditions, name) != getattr(b.conditions, name)]
-    first, second = (
+def label_prints(*scores: Score, fallback: Sequence[str] = ()) -> tuple[str, ...]:
+    """Return what to call prints: the conditions in which they differ, in the photographer's own words."""
+    names = (
+        "printer", "paper", "ink", "profile", "intent", "media_setting", "quality_setting", "date", "print_name", "note",
+    )  # fmt: skip
+    unlike = [name for name in names if len({getattr(score.conditions, name) for score in scores}) > 1]
+    labels = tuple(
         ", ".join(str(value) for name in unlike if (value := getattr(score.conditions, name)) is not None)
-        for score in (a, b)
+        for score in scores
     )
-    if not first or not second or first == second:
-        first, second = fallback
-    return (first, second) if first != second else ("first", "second")
+    if not all(labels) or len(set(labels)) < len(labels):
+        labels = tuple(fallback)
+    numbers = ("first", "second", "third", "fourth", "fifth", "sixth")
+    plain = tuple(numbers[n] if n < len(numbers) else f"number {n + 1}" for n in range(len(scores)))
+    return labels if labels and len(set(labels)) == len(scores) else plain
 
 
 def read_score(path: Path) -> Score:
@@ -152,12 +142,7 @@ def read_score(path: Path) -> Score:
     CannotMeasureError
         If the file cannot be read or is not a score.
     """
-    try:
-        return Score.model_validate_json(path.read_bytes())
-    except OSError as error:
-        raise CannotMeasureError(f"The score {path} cannot be read: {error.strerror or error}.") from error
-    except ValidationError as error:
-        raise CannotMeasureError(f"{path} is not a score. 'inkstrain score SCAN --json FILE' writes one.") from error
+    return _read(path, Score, "score", " 'inkstrain score SCAN --json FILE' writes one.")
 
 
 def read_comparison(path: Path) -> Comparison:
@@ -168,174 +153,181 @@ def read_comparison(path: Path) -> Comparison:
     CannotMeasureError
         If the file cannot be read or is not a comparison.
     """
+    return _read(path, Comparison, "comparison", "")
+
+
+def _read(path: Path, model: type[_Model], name: str, hint: str) -> _Model:
     try:
-        return Comparison.model_validate_json(path.read_bytes())
+        return model.model_validate_json(path.read_bytes())
     except OSError as error:
-        raise CannotMeasureError(f"The comparison {path} cannot be read: {error.strerror or error}.") from error
+        raise CannotMeasureError(f"The {name} {path} cannot be read: {error.strerror or error}.") from error
     except ValidationError as error:
-        raise CannotMeasureError(f"{path} is not a comparison.") from error
+        raise CannotMeasureError(f"{path} is not a {name}.{hint}") from error
 
 
-def _print(label: str, scores: Sequence[Score]) -> ComparedPrint:
-    scans = tuple(tile.scan_sha256 for score in scores for tile in score.tiles)
+def unlike_basis_or_detail(a: Sequence[Score], b: Sequence[Score], measure: Measure) -> str | None:
+    """Return why a measure cannot be compared between scores, though both have it; ``None`` if it can."""
+    if a[0].chart != b[0].chart:
+        return "the charts are different"
+    if measure.needs_colour and len({score.colour_basis.kind for score in (*a, *b)}) > 1:
+        return "the colour bases are of different kinds"
+    resolutions = [value for score in (*a, *b) for tile in score.tiles for value in tile.dpi]
+    if measure.needs_detail and resolutions and max(resolutions) > _DETAIL_RATIO * min(resolutions):
+        return "the scan resolutions are too far apart"
+    return None
+
+
+def _print(label: str, side: Side, ids: Sequence[str] | None) -> ComparedPrint:
+    scans = ids or [tile.scan_sha256 for score in side.scores for tile in score.tiles]
     return ComparedPrint(
-        label=label, ids=tuple(dict.fromkeys(scans)), scores=len(scores), conditions=scores[0].conditions
+        label=label,
+        ids=tuple(dict.fromkeys(scans)),
+        scores=len(side.scores),
+        sheets=len(side.prints),
+        conditions=side.scores[0].conditions,
+    )
+
+
+def _noise_basis(sides: Sequence[Side], history: History) -> NoiseBasis:
+    scans = sum(len(side.scores) - len(side.prints) for side in sides)
+    prints = sum(len(side.prints) - 1 for side in sides)
+    earlier = [len(scan) for conditions in history for scan in conditions]
+    return NoiseBasis(
+        repeated_scans=scans + sum(earlier) - len(earlier),
+        repeated_prints=prints + len(earlier) - len(history),
+        earlier_scores=sum(earlier),
+        text="",
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Pair:
-    """One row on its way: both sides' readings, or why they cannot be compared."""
+class _Candidate:
+    """One row on its way: both sides' readings print by print, or why they cannot be compared."""
 
-    element: str
-    measure: Measure
-    sides: tuple[tuple[Reading, ...], tuple[Reading, ...]]
+    pair: Pair
+    key: Key
+    held: tuple[tuple[tuple[Reading, ...], ...], ...]
     reason: str | None
 
-    def mean(self, side: int) -> float | None:
-        readings = self.sides[side]
-        return sum(reading.value for reading in readings) / len(readings) if readings else None
+    @property
+    def counts(self) -> tuple[list[int], ...]:
+        """Return for each side the number of scans of each print."""
+        return tuple([len(scans) for scans in side] for side in self.held)
+
+    def mean(self, side: int, *, highest: bool = False) -> float | None:
+        """Return the mean of prints' means; ``highest`` takes what may hide unseen as there."""
+        means = [
+            sum(max(r.value, r.hidden_below) if highest else r.value for r in scans) / len(scans)
+            for scans in self.held[side]
+        ]
+        return sum(means) / len(means) if means else None
+
+    @property
+    def hidden(self) -> float:
+        """Return how much of a difference may hide unseen, on the side where more may."""
+        return max((self.mean(side, highest=True) or 0.0) - (self.mean(side) or 0.0) for side in (0, 1))
 
     @property
     def gap(self) -> float:
         """Return the least size that the difference can have, given what may hide unseen on either side."""
-        (low_a, high_a), (low_b, high_b) = (
-            (
-                sum(reading.value for reading in readings) / len(readings),
-                sum(max(reading.value, reading.hidden_below) for reading in readings) / len(readings),
-            )
-            for readings in self.sides
-        )
+        low_a, low_b = self.mean(0) or 0.0, self.mean(1) or 0.0
+        high_a, high_b = self.mean(0, highest=True) or 0.0, self.mean(1, highest=True) or 0.0
         return max(low_b - high_a, low_a - high_b, 0.0)
 
-    @property
-    def within_scan(self) -> float:
-        """Return the root mean square of the readings' own standard errors."""
-        errors = [reading.standard_error**2 for side in self.sides for reading in side]
-        return math.sqrt(sum(errors) / len(errors))
 
-
-def _rows(a: Sequence[Score], b: Sequence[Score]) -> tuple[Row, ...]:
-    names = {**element_names(b[0]), **element_names(a[0])}
-    pairs = list(_pairs(a, b))
-    tested = [pair for pair in pairs if pair.reason is None]
-    spread = _pooled_spread(tested)
-    uncertainties = [_uncertainty(pair, spread) for pair in tested]
-    freedom = [_freedom(pair, spread) for pair in tested]
-    limits, shown = _holm([pair.gap for pair in tested], uncertainties, freedom)
-    results = dict(zip(map(id, tested), zip(uncertainties, limits, shown, strict=True), strict=True))
-    return tuple(_row(pair, names[pair.element], results.get(id(pair))) for pair in pairs)
-
-
-def _row(pair: _Pair, name: str, result: tuple[float, float, bool] | None) -> Row:
-    first, second = pair.mean(0), pair.mean(1)
-    uncertainty, limit, shown = result or (None, None, False)
-    verdict: Verdict = "cannot-compare" if result is None else "no-difference-shown"
-    if shown and first is not None and second is not None:
-        verdict = "first" if (first < second) == (pair.measure.better == "lower") else "second"
-    return Row(
-        element=pair.element,
-        element_name=name,
-        measure=pair.measure.name,
-        unit=pair.measure.unit,
-        better=pair.measure.better,
-        values=(first, second),
-        difference=None if result is None or first is None or second is None else second - first,
-        uncertainty=uncertainty,
-        smallest_showable=limit,
-        verdict=verdict,
-        reason=pair.reason,
+def tested_rows(sides: Sequence[Side], history: History) -> tuple[tuple[Row, ...], tuple[ColourRow, ...]]:
+    """Return the rows of all pairs, tested together."""
+    names: dict[str, str] = {}
+    for side in reversed(sides):
+        names.update(element_names(side.scores[0]))
+    candidates = [c for pair in itertools.combinations(range(len(sides)), 2) for c in _candidates(sides, pair)]
+    noise = _noise(sides, history)
+    colours = colour_tests(sides, names)
+    tests = [candidate for candidate in candidates if candidate.reason is None]
+    spreads = [noise[c.key].of_difference(*c.counts) for c in tests]
+    looked_at = [colour for colour in colours if colour.spread is not None]
+    results = holm(
+        [*(c.gap for c in tests), *(colour.moved_de00 or 0.0 for colour in looked_at)],
+        [*spreads, *(colour.spread for colour in looked_at if colour.spread is not None)],
     )
+    by_row = dict(zip(map(id, tests), zip(spreads, results[: len(tests)], strict=True), strict=True))
+    by_colour = dict(zip(map(id, looked_at), results[len(tests) :], strict=True))
+    rows = tuple(_row(c, names[c.key[0]], noise.get(c.key), by_row.get(id(c))) for c in candidates)
+    return rows, tuple(colour.row(by_colour.get(id(colour))) for colour in colours)
 
 
-def _pairs(a: Sequence[Score], b: Sequence[Score]) -> Sequence[_Pair]:
-    sides = [[read_all(score) for score in side] for side in (a, b)]
-    keys = dict.fromkeys(key for side in sides for readings in side for key in readings)
-    whole = None if a[0].chart == b[0].chart else "the charts are different"
-    unlike_basis = len({score.colour_basis.kind for score in (*a, *b)}) > 1
-    resolutions = [value for score in (*a, *b) for tile in score.tiles for value in tile.dpi]
-    unlike_detail = bool(resolutions) and max(resolutions) > _DETAIL_RATIO * min(resolutions)
-    pairs = []
-    for element, name in keys:
-        measure = MEASURES[name]
-        found = tuple(
-            tuple(r for readings in side if (r := readings.get((element, name))) is not None) for side in sides
+def _candidates(sides: Sequence[Side], pair: Pair) -> list[_Candidate]:
+    both = [sides[n] for n in pair]
+    keys = dict.fromkeys(key for side in both for readings in side.readings for key in readings)
+    made = []
+    for key in keys:
+        held = tuple(side.held(key) for side in both)
+        reason = None
+        if both[0].scores[0].chart == both[1].scores[0].chart:
+            lacking = next((n for n, rows in enumerate(held) if not rows), None)
+            if lacking is not None:
+                reason = "not " + both[lacking].lacks(key).format(("first", "second")[lacking])
+        reason = reason or unlike_basis_or_detail(both[0].scores, both[1].scores, MEASURES[key[1]])
+        made.append(_Candidate(pair=pair, key=key, held=held, reason=reason))
+    return made
+
+
+def _noise(sides: Sequence[Side], history: History) -> dict[Key, RowNoise]:
+    """Return the noise of every row: its own repeats on all sides and earlier, and what they say of each other."""
+    keys = dict.fromkeys(key for side in sides for readings in side.readings for key in readings)
+    repeats = {}
+    for key in keys:
+        groups = [side.held(key) for side in sides]
+        errors = [reading.standard_error**2 for side in groups for scans in side for reading in scans]
+        if not errors:
+            continue
+        earlier = [
+            [[r for scan in scans if (r := scan.get(key)) is not None] for scans in prints] for prints in history
+        ]
+        values = [[[r.value for r in scans] for scans in prints] for prints in (*groups, *earlier)]
+        measure = MEASURES[key[1]]
+        repeats[key] = RowRepeats(
+            repeats=nested(values),
+            assumed=max(measure.floor, math.sqrt(sum(errors) / len(errors))),
+            kind=measure.kind,
         )
-        reason = whole or _missing(element, name, sides, found)
-        if reason is None and unlike_basis and measure.needs_colour:
-            reason = "the colour bases are of different kinds"
-        if reason is None and unlike_detail and measure.needs_detail:
-            reason = "the scan resolutions are too far apart"
-        pairs.append(_Pair(element=element, measure=measure, sides=(found[0], found[1]), reason=reason))
-    return pairs
+    return learn_noise(repeats)
 
 
-def _missing(
-    element: str,
-    name: str,
-    sides: Sequence[Sequence[Mapping[tuple[str, str], Reading | None]]],
-    found: tuple[tuple[Reading, ...], ...],
-) -> str | None:
-    for which, side, readings in zip(("first", "second"), sides, found, strict=True):
-        if not readings:
-            absent = element != PRINT and not any((element, name) in scored for scored in side)
-            return f"not on the {which} print's scans" if absent else f"not measured on the {which} print"
-    return None
-
-
-def _pooled_spread(pairs: Sequence[_Pair]) -> dict[str, tuple[float, float]]:
-    """Return for each measure the standard deviation between repeats, and its degrees of freedom."""
-    squares: dict[str, float] = {}
-    freedom: dict[str, int] = {}
-    for pair in pairs:
-        for readings in pair.sides:
-            if len(readings) > 1:
-                mean = sum(r.value for r in readings) / len(readings)
-                name = pair.measure.name
-                squares[name] = squares.get(name, 0.0) + sum((r.value - mean) ** 2 for r in readings)
-                freedom[name] = freedom.get(name, 0) + len(readings) - 1
-    return {name: (math.sqrt(squares[name] / freedom[name]), freedom[name]) for name in squares}
-
-
-def _uncertainty(pair: _Pair, spread: Mapping[str, tuple[float, float]]) -> float:
-    """Return the standard uncertainty of a row's difference."""
-    name = pair.measure.name
-    # pooled over elements, a few quiet ones would hide a restless one: repeats may raise the floor, never lower it
-    between = max(spread[name][0] if name in spread else 0.0, pair.measure.floor)
-    deviation = max(between, pair.within_scan)
-    return deviation * math.sqrt(sum(1 / len(side) for side in pair.sides))
-
-
-def _freedom(pair: _Pair, spread: Mapping[str, tuple[float, float]]) -> float:
-    """Return the degrees of freedom behind a row's uncertainty; an assumed or stated one counts as known."""
-    deviation, freedom = spread.get(pair.measure.name, (0.0, math.inf))
-    return freedom if deviation > max(pair.measure.floor, pair.within_scan) else math.inf
-
-
-def _holm(
-    gaps: Sequence[float], uncertainties: Sequence[float], freedom: Sequence[float]
-) -> tuple[list[float], list[bool]]:
-    """Return for each row the smallest difference that would be shown, and whether its own is.
-
-    A row's gap is shown while the smallest remaining p is at most `ALPHA` over the rows that remain. The limit
-    given to a shown row is that of its own step; to a row not shown, that of the step where the rule stopped.
-    """
-    from scipy.special import stdtr, stdtrit
-
-    count = len(gaps)
-    chances = [float(2 * stdtr(df, -gap / scale)) for gap, scale, df in zip(gaps, uncertainties, freedom, strict=True)]
-    shown, step_of = [False] * count, [count] * count
-    order = sorted(range(count), key=lambda i: (chances[i], -gaps[i] / uncertainties[i]))
-    passed = 0
-    for index in order:
-        if chances[index] > ALPHA / (count - passed):
-            break
-        shown[index], step_of[index] = True, count - passed
-        passed += 1
-    for index in order[passed:]:
-        step_of[index] = count - passed
-    limits = [
-        float(-stdtrit(df, ALPHA / step / 2)) * scale
-        for df, step, scale in zip(freedom, step_of, uncertainties, strict=True)
-    ]
-    return limits, shown
+def _row(candidate: _Candidate, name: str, noise: RowNoise | None, result: tuple[Spread, Tested] | None) -> Row:
+    measure = MEASURES[candidate.key[1]]
+    first, second = candidate.mean(0), candidate.mean(1)
+    known: dict[str, object] = {"difference": None, "uncertainty": None, "smallest_showable": None}
+    verdict: Verdict = "cannot-compare"
+    if result is not None and noise is not None and first is not None and second is not None:
+        spread, tested = result
+        verdict = "no-difference-shown"
+        if tested.shown:
+            verdict = "first" if (first < second) == (measure.better == "lower") else "second"
+        more = {
+            f"with_another_{of}": limit_at(noise.with_more(*candidate.counts, of=of), tested.alpha) + candidate.hidden
+            for of in ("scan", "print")
+        }
+        known = {
+            "difference": second - first,
+            "uncertainty": math.sqrt(spread.variance),
+            "freedom": spread.freedom if math.isfinite(spread.freedom) else None,
+            "chance": tested.chance,
+            "smallest_showable": tested.limit + candidate.hidden,
+            "rests_on": noise.rests_on,
+            **more,
+        }
+    return Row.model_validate(
+        {
+            "pair": candidate.pair,
+            "element": candidate.key[0],
+            "element_name": name,
+            "measure": measure.name,
+            "unit": measure.unit,
+            "better": measure.better,
+            "values": (first, second),
+            "verdict": verdict,
+            "reason": candidate.reason,
+            **known,
+        }
+    )

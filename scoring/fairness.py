@@ -1,4 +1,4 @@
-"""What is unlike in how two prints came about: said first, so that a difference is not put down to the wrong thing."""
+"""What is unlike in how prints came about: said first, so that a difference is not put down to the wrong thing."""
 
 from __future__ import annotations
 
@@ -24,76 +24,88 @@ _CONDITIONS: Final = {
 }
 _ALIKE_RATIO: Final = 1.05  # two settings of a scanner's resolution differ by more than its own stretch
 _SHARPER: Final = 1.5
+_HEALTH: Final = {"head-banding": "stripes", "missing-lines": "lines without ink"}
+_DRY_H: Final = 24.0  # common practice, no source: by then colours have settled
+_DRYING_RATIO: Final = 1.5
+
+Side = Sequence[Score]
 
 
 class FairnessPoint(BaseModel):
-    """One thing looked at. ``condition`` is what may well be compared; ``fault`` spoils the comparison if unlike."""
+    """One thing looked at, with a value for each print.
+
+    ``condition`` is what may well be compared; ``fault`` spoils the comparison if unlike.
+    """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
     what: str
-    values: tuple[str, str]
+    values: tuple[str, ...]
     alike: bool
     kind: Literal["condition", "fault"]
     text: str | None = None
 
 
-def check_fairness(a: Sequence[Score], b: Sequence[Score]) -> tuple[FairnessPoint, ...]:
-    """Return what two prints were looked at for: charts, basis and scanning always, the rest where it is unlike."""
+def check_fairness(*sides: Side) -> tuple[FairnessPoint, ...]:
+    """Return what prints were looked at for: charts, basis and scanning always, the rest where it is unlike."""
     points = [
-        _point("chart", a, b, lambda s: s.chart, "Different charts cannot be compared."),
+        _point("chart", sides, lambda s: s.chart, "Different charts cannot be compared."),
         _point(
-            "colour basis", a, b, lambda s: s.colour_basis.kind,
+            "colour basis", sides, lambda s: s.colour_basis.kind,
             "Measures that rest on colour are not compared; widths and evenness are.",
         ),
-        _resolution(a, b),
+        _resolution(sides),
         _point(
-            "bits a channel", a, b, lambda s: _listed({str(t.bits_per_channel) for t in s.tiles}),
+            "bits a channel", sides, lambda s: _listed({str(t.bits_per_channel) for t in s.tiles}),
             "The coarser scan hides small steps.",
         ),
-        _point("print scale", a, b, _scale, "One print was scaled by its driver: its ramps are steeper or flatter."),
-        _point(
-            "flags", a, b, lambda s: _listed({*s.flags, *(flag for t in s.tiles for flag in t.flags)}) or "none",
-            "What a flag names may be the scan's doing and not the print's.",
-        ),
-        _point("measured by", a, b, lambda s: f"version {s.made_by.version}", "Score both scans with one version."),
+        _point("scanner", sides, lambda s: s.conditions.scanner or "not said", "Two scanners do not see alike."),
+        _point("print scale", sides, _scale, "A print was scaled by its driver: its ramps are steeper or flatter."),
+        _point("viewing", sides, _viewing, "How visible findings are is stated for unlike viewing."),
+        _drying(sides),
+        _health(sides),
+        _point("flags", sides, _other_flags, "What a flag names may be the scan's doing and not the print's."),
+        _point("measured by", sides, lambda s: f"version {s.made_by.version}", "Score all scans with one version."),
     ]  # fmt: skip
-    shared = {t.scan_sha256 for s in a for t in s.tiles} & {t.scan_sha256 for s in b for t in s.tiles}
-    if shared:
+    scans = [{tile.scan_sha256 for score in side for tile in score.tiles} for side in sides]
+    if sum(map(len, scans)) > len(set().union(*scans)):
         points.append(
             FairnessPoint(
-                what="scans", values=("the same file", "the same file"), alike=False, kind="fault",
-                text="Both sides hold the same scan: no difference can show.",
+                what="scans", values=("the same file",) * len(sides), alike=False, kind="fault",
+                text="More than one side holds the same scan: between those no difference can show.",
             )
         )  # fmt: skip
-    points.extend(_conditions(a, b))
+    points.extend(_conditions(sides))
     return tuple(points)
 
 
-def _conditions(a: Sequence[Score], b: Sequence[Score]) -> list[FairnessPoint]:
+def _conditions(sides: Sequence[Side]) -> list[FairnessPoint]:
     points = []
     for field, words in _CONDITIONS.items():
-        first, second = (_said(side, field) for side in (a, b))
-        if first != second:
-            points.append(FairnessPoint(what=words, values=(first, second), alike=False, kind="condition"))
+        values = tuple(_said(side, field) for side in sides)
+        if len(set(values)) > 1:
+            points.append(FairnessPoint(what=words, values=values, alike=False, kind="condition"))
+        elif field != "date" and ", " in values[0] and len({getattr(s.conditions, field) for s in sides[0]}) > 1:
+            text = "Every side mixes these: what they do to a print is part of its noise here."
+            points.append(FairnessPoint(what=words, values=values, alike=False, kind="fault", text=text))
     return points
 
 
-def _said(side: Sequence[Score], field: str) -> str:
+def _said(side: Side, field: str) -> str:
     values = {getattr(score.conditions, field) for score in side}
     spoken = {True: "on", False: "off", None: "not said"}
     return _listed({spoken[value] if value is None or isinstance(value, bool) else value for value in values})
 
 
-def _point(what: str, a: Sequence[Score], b: Sequence[Score], read: Callable[[Score], str], text: str) -> FairnessPoint:
-    first, second = (_listed({read(score) for score in side}) for side in (a, b))
-    alike = first == second
-    return FairnessPoint(what=what, values=(first, second), alike=alike, kind="fault", text=None if alike else text)
+def _point(what: str, sides: Sequence[Side], read: Callable[[Score], str], text: str) -> FairnessPoint:
+    values = tuple(_listed({read(score) for score in side}) for side in sides)
+    alike = len(set(values)) == 1
+    return FairnessPoint(what=what, values=values, alike=alike, kind="fault", text=None if alike else text)
 
 
-def _resolution(a: Sequence[Score], b: Sequence[Score]) -> FairnessPoint:
-    sides = [[value for score in side for tile in score.tiles for value in tile.dpi] or [0.0] for side in (a, b)]
-    values = [value for side in sides for value in side]
+def _resolution(sides: Sequence[Side]) -> FairnessPoint:
+    spans = [[value for score in side for tile in score.tiles for value in tile.dpi] or [0.0] for side in sides]
+    values = [value for span in spans for value in span]
     ratio = max(values) / min(values) if min(values) > 0 else 1.0
     text = None
     if ratio > _SHARPER:
@@ -101,8 +113,45 @@ def _resolution(a: Sequence[Score], b: Sequence[Score]) -> FairnessPoint:
     elif ratio > _ALIKE_RATIO:
         text = "The finer scan sees slightly sharper edges."
     return FairnessPoint(
-        what="scan resolution", values=(_span(sides[0]), _span(sides[1])), alike=text is None, kind="fault", text=text
-    )  # fmt: skip
+        what="scan resolution", values=tuple(map(_span, spans)), alike=text is None, kind="fault", text=text
+    )
+
+
+def _drying(sides: Sequence[Side]) -> FairnessPoint:
+    """Drying times: noted, alike, and long enough. Inks move for hours."""
+    noted = [[score.conditions.drying_h for score in side] for side in sides]
+    known = [hours for side in noted for hours in side if hours is not None]
+    missing = len(known) < sum(map(len, noted))
+    text = None
+    if missing and known:
+        text = "Noted for some only. Colours move while a print dries: scan all of them after the same time."
+    elif known and min(known) < _DRY_H and max(known) > _DRYING_RATIO * min(known):
+        text = "Colours move while a print dries: let all of them dry as long, and as the makers advise."
+    values = tuple(_listed({"not noted" if hours is None else f"{hours:g} h" for hours in side}) for side in noted)
+    return FairnessPoint(what="drying time", values=values, alike=text is None, kind="fault", text=text)
+
+
+def _health(sides: Sequence[Side]) -> FairnessPoint:
+    """Stripes and missing lines spoil a comparison even where both prints have them."""
+    values = tuple(
+        _listed({word for score in side for flag in score.flags for key, word in _HEALTH.items() if flag.startswith(key)})
+        or "none seen"
+        for side in sides
+    )
+    sick = any(value != "none seen" for value in values)
+    text = "A printer may not be healthy: follow its maker's instructions for checking nozzles, and print again."
+    return FairnessPoint(
+        what="stripes and missing lines", values=values, alike=not sick, kind="fault", text=text if sick else None
+    )
+
+
+def _other_flags(score: Score) -> str:
+    flags = {*score.flags, *(flag for tile in score.tiles for flag in tile.flags)}
+    return _listed({flag for flag in flags if not flag.startswith(tuple(_HEALTH))}) or "none"
+
+
+def _viewing(score: Score) -> str:
+    return f"{score.viewing.distance_mm:.0f} mm, {score.viewing.luminance_cd_m2:.0f} cd/m²"
 
 
 def _span(values: Sequence[float]) -> str:

@@ -68,12 +68,11 @@ def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
 def comparison_text(comparison: Comparison, *, width: int = 80) -> str:
     """Return a readable summary of a comparison: who is compared, what is unlike, what differs and what does not."""
     width = max(width, _NARROWEST)
-    first, second = comparison.prints
-    lines = [*_wrapped(f"{first.label}  against  {second.label}", width)]
+    lines = [*_wrapped("  against  ".join(shown.label for shown in comparison.prints), width)]
     lines += _wrapped(f"chart {' and '.join(comparison.charts)}", width)
     for point in comparison.fairness:
         if point.kind == "condition":
-            lines += _wrapped(f"  {point.what}: {point.values[0]} against {point.values[1]}", width)
+            lines += _wrapped(f"  {point.what}: {' against '.join(point.values)}", width)
     for sentence in comparison.summary:
         lines += ["", *_wrapped(sentence, width)]
     return "\n".join(lines)

@@ -1,0 +1,65 @@
+"""Many differences at once: Holm's step-down rule (Scand. J. Statist. 6:65-70, 1979).
+
+It keeps the chance of even one false claim in a whole comparison at `ALPHA`, however the rows hang together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from .nested import Spread
+
+__all__ = ["ALPHA", "Tested", "holm", "limit_at"]
+
+ALPHA: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tested:
+    """What came of one test of many: its chance if nothing differs, and the smallest gap that would be shown.
+
+    ``alpha`` is the level of the step at which the rule looked at it.
+    """
+
+    chance: float
+    shown: bool
+    alpha: float
+    limit: float
+
+
+def holm(gaps: Sequence[float], spreads: Sequence[Spread]) -> tuple[Tested, ...]:
+    """Test gaps, none negative, against their variances; two-sided, Student's t where a variance was estimated.
+
+    A gap is shown while the smallest remaining chance is at most `ALPHA` over the number of tests that remain. The
+    limit given to a shown one is that of its own step; to one not shown, that of the step where the rule stopped.
+    """
+    import numpy as np
+    from scipy.special import stdtr, stdtrit
+
+    count = len(gaps)
+    scale = np.sqrt([spread.variance for spread in spreads])
+    freedom = np.array([spread.freedom for spread in spreads])
+    chances = 2.0 * stdtr(freedom, -np.asarray(gaps) / scale) if count else np.empty(0)
+    alphas, shown, passed = np.empty(count), np.zeros(count, dtype=bool), 0
+    order = sorted(range(count), key=lambda i: (chances[i], -gaps[i] / scale[i]))
+    for index in order:
+        alphas[index] = ALPHA / (count - passed)
+        if chances[index] > alphas[index]:
+            break
+        shown[index] = True
+        passed += 1
+    alphas[order[passed:]] = ALPHA / max(count - passed, 1)
+    limits = -stdtrit(freedom, alphas / 2) * scale
+    return tuple(
+        Tested(chance=float(chance), shown=bool(is_shown), alpha=float(alpha), limit=float(limit))
+        for chance, is_shown, alpha, limit in zip(chances, shown, alphas, limits, strict=True)
+    )
+
+
+def limit_at(spread: Spread, alpha: float) -> float:
+    """Return the smallest gap that a test at level ``alpha`` would show."""
+    from scipy.special import stdtrit
+
+    return float(-stdtrit(spread.freedom, alpha / 2)) * spread.variance**0.5
