@@ -114,7 +114,9 @@ _SWEEP: Final = tuple(
     measure
     for level in ("full", "tint", "shade")
     for measure in (
-        Measure(name=f"merged_{level}", words=f"merged hues ({level})", unit="°", better="lower", floor=1.5, kind="finding"),
+        Measure(
+            name=f"merged_{level}", words=f"merged hues ({level})", unit="°", better="lower", floor=1.5, kind="finding",
+        ),
         Measure(
             name=f"chroma_{level}", words=f"mean chroma ({level})", unit="C*", better="higher", floor=0.3,
             needs_colour=True,

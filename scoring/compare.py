@@ -59,7 +59,7 @@ Pair = tuple[int, int]
 _Model = TypeVar("_Model", bound=BaseModel)
 
 
-def compare(a: Sequence[Score], b: Sequence[Score], *, labels: tuple[str, str] | None = None) -> Comparison:
+def compare(a: Sequence[Score], b: Sequence[Score], *, labels: Sequence[str] | None = None) -> Comparison:
     """Compare two prints; see `compare_prints`."""
     return compare_prints((a, b), labels=labels)
 
@@ -97,7 +97,9 @@ def compare_prints(
         raise WrongUsageError("The scores of one print are of different charts; compare like with like.")
     sides = tuple(side_of(scores) for scores in given)
     labels = labels or label_prints(*(scores[0] for scores in given))
-    prints = tuple(_print(label, side, ids and ids[n]) for n, (label, side) in enumerate(zip(labels, sides, strict=True)))
+    prints = tuple(
+        _print(label, side, ids[n] if ids else ()) for n, (label, side) in enumerate(zip(labels, sides, strict=True))
+    )
     fairness = check_fairness(*given)
     rows, colours = tested_rows(sides, history)
     ranking = rank(len(sides), rows)
@@ -120,7 +122,8 @@ def compare_prints(
 def label_prints(*scores: Score, fallback: Sequence[str] = ()) -> tuple[str, ...]:
     """Return what to call prints: the conditions in which they differ, in the photographer's own words."""
     names = (
-        "printer", "paper", "ink", "profile", "intent", "media_setting", "quality_setting", "date", "print_name", "note",
+        "printer", "paper", "ink", "profile", "intent", "media_setting", "quality_setting", "date",
+        "print_name", "note",
     )  # fmt: skip
     unlike = [name for name in names if len({getattr(score.conditions, name) for score in scores}) > 1]
     labels = tuple(
@@ -177,7 +180,7 @@ def unlike_basis_or_detail(a: Sequence[Score], b: Sequence[Score], measure: Meas
     return None
 
 
-def _print(label: str, side: Side, ids: Sequence[str] | None) -> ComparedPrint:
+def _print(label: str, side: Side, ids: Sequence[str]) -> ComparedPrint:
     scans = ids or [tile.scan_sha256 for score in side.scores for tile in score.tiles]
     return ComparedPrint(
         label=label,

@@ -230,9 +230,7 @@ def _conditions(fairness: Sequence[FairnessPoint]) -> Iterator[str]:
 
 def noise_words(noise: NoiseBasis, sides: Sequence[Side]) -> str:
     """Return what the noise floor rests on, and what it does not cover."""
-    counts = ", ".join(
-        f"{_times(len(side.scores), 'scan')} of {_times(len(side.prints), 'print')}" for side in sides
-    )
+    counts = ", ".join(f"{_times(len(side.scores), 'scan')} of {_times(len(side.prints), 'print')}" for side in sides)
     if not noise.repeated_scans and not noise.repeated_prints:
         return (
             "This rests on one scan of each print, so its uncertainty is a lower bound: the scan's own noise, or an "

@@ -134,7 +134,7 @@ def _drying(sides: Sequence[Side]) -> FairnessPoint:
 def _health(sides: Sequence[Side]) -> FairnessPoint:
     """Stripes and missing lines spoil a comparison even where both prints have them."""
     values = tuple(
-        _listed({word for score in side for flag in score.flags for key, word in _HEALTH.items() if flag.startswith(key)})
+        _listed({word for s in side for flag in s.flags for key, word in _HEALTH.items() if flag.startswith(key)})
         or "none seen"
         for side in sides
     )

@@ -5,6 +5,7 @@ It keeps the chance of even one false claim in a whole comparison at `ALPHA`, ho
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -62,4 +63,4 @@ def limit_at(spread: Spread, alpha: float) -> float:
     """Return the smallest gap that a test at level ``alpha`` would show."""
     from scipy.special import stdtrit
 
-    return float(-stdtrit(spread.freedom, alpha / 2)) * spread.variance**0.5
+    return float(-stdtrit(spread.freedom, alpha / 2)) * math.sqrt(spread.variance)

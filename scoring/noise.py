@@ -142,7 +142,7 @@ def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]]) -> dict[Key, Sprea
     steady = [scaled[key] for key, (_, row) in held.items() if row.kind == "value"]
     prior = fit_prior(steady) if len(steady) >= _FEWEST_ROWS else None
     moderated = {}
-    for key, (spread, row) in held.items():
+    for key, (_, row) in held.items():
         own = scaled[key]
         floor = Spread(variance=1.0, freedom=_FLOOR_FREEDOM["finding"])
         others = Spread(variance=0.0, freedom=0.0)

@@ -95,14 +95,18 @@ def sum_up(folder: Path, target: Path) -> None:
         readings = [[read_all(score) for score in scans] for scans in scores]
         rows = {
             "/".join(key): [
-                [None if r[key] is None else [_short(v) for v in (r[key].value, r[key].standard_error, r[key].hidden_below)]
-                 for r in scans]
-                for scans in readings
+                [_reading(r[key]) for r in scans] for scans in readings
             ]
             for key in readings[0][0]
         }  # fmt: skip
         summed[preset] = {"rows": rows, "colours": _colours(scores)}
     target.write_text(json.dumps(summed, separators=(",", ":")) + "\n", encoding="utf-8")
+
+
+def _reading(reading) -> list[float] | None:
+    if reading is None:
+        return None
+    return [_short(value) for value in (reading.value, reading.standard_error, reading.hidden_below)]
 
 
 def _short(value: float, digits: int = 4) -> float:

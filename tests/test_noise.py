@@ -37,7 +37,7 @@ def test_the_worked_example_of_nested_sampling() -> None:
 
 def test_iso_5725_limits() -> None:
     # ISO 5725-6:1994: r = 2.8 s_r (2.77 before rounding); critical difference of two means of n: 2.8 s_r / sqrt(n)
-    assert REPEATABILITY == pytest.approx(2.77, abs=0.005)
+    assert pytest.approx(2.77, abs=0.005) == REPEATABILITY
     found_ = nested(TURNIP)
     assert found_.repeatability_limit == pytest.approx(2.77 * math.sqrt(0.0067), rel=0.005)
     assert found_.print_limit == pytest.approx(2.77 * math.sqrt(0.0067 + 0.1610), rel=0.005)
@@ -133,7 +133,8 @@ def test_holm_agrees_with_statsmodels(seed: int) -> None:
 
     draw = np.random.default_rng(seed)
     gaps = np.abs(draw.normal(0, 2.0, 40))
-    spreads = [Spread(variance=float(v), freedom=float(f)) for v, f in zip(draw.uniform(0.5, 2, 40), draw.uniform(3, 60, 40), strict=True)]
+    drawn = zip(draw.uniform(0.5, 2, 40), draw.uniform(3, 60, 40), strict=True)
+    spreads = [Spread(variance=float(v), freedom=float(f)) for v, f in drawn]
     results = holm(gaps, spreads)
     chances = [2 * stats.t.sf(g / s.variance**0.5, s.freedom) for g, s in zip(gaps, spreads, strict=True)]
     assert [r.chance for r in results] == pytest.approx(chances)
