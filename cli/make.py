@@ -12,6 +12,8 @@ from .talk import progress, say
 
 __all__ = ["make"]
 
+_PATCH_SHEET_MM = 12.0  # an aperture of 8 mm with 2 mm of room all round
+
 
 def make(
     sheet: Annotated[str, typer.Option(help="a4, letter, a3, a3plus, or WIDTHxHEIGHT in mm.")] = "a4",
@@ -32,6 +34,14 @@ def make(
     path: Annotated[
         str, typer.Option(help="even: equal steps to the eye; straight: equal steps in the file.")
     ] = "even",
+    patch: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM",
+            help="Side of a patch of the patch field, 6 to 40 mm: your instrument's aperture and 4 mm more. With --only "
+            "patch-field it is 12 if not given; elsewhere the field is a short one of 10.2 mm patches.",
+        ),
+    ] = None,
     bed: Annotated[
         str, typer.Option(metavar="WxH", help="Your scanner's glass in mm; larger sheets are split into tiles.")
     ] = "216x297",
@@ -43,9 +53,11 @@ def make(
     from inkstrain.targets.chart import write_chart
     from inkstrain.targets.recipe import KINDS, Recipe
 
+    kinds = tuple(only or KINDS)
     recipe = Recipe(
-        sheet=sheet, space=space, path=path, hues=hues, dpi=dpi, bed_mm=_sides_mm(bed), only=tuple(only or KINDS)
-    )
+        sheet=sheet, space=space, path=path, hues=hues, dpi=dpi, bed_mm=_sides_mm(bed), only=kinds,
+        patch_mm=_PATCH_SHEET_MM if patch is None and kinds == ("patch-field",) else patch,
+    )  # fmt: skip
     with staged_folder(out) as stage, progress() as report:
         written = write_chart(recipe, stage, report)
     print_data("".join(f"{out / file.name}\n" for file in written))

@@ -16,7 +16,7 @@ from typing import Final
 
 from .errors import WrongUsageError
 from .key import Box, Element, Ring, Sheet, Tile
-from .patches import FLAT_NAMES, PATCH_COUNT, PATCH_MM, make_flat, make_patch_field
+from .patches import FLAT_NAMES, PATCH_MM, make_flat, make_patch_field, patch_rgb, wide_patch_rgb
 from .recipe import Recipe, tile_code
 from .rings import hue_names, make_ring
 from .sweeps import make_sweep
@@ -176,15 +176,21 @@ def _bands(recipe: Recipe, per_row: int, width: float, height: float) -> list[_B
 
 def _patch_bands(recipe: Recipe, width: float, height: float) -> list[_Band]:
     """Return the patch field, cut into several where a tile is not high enough for the whole."""
-    columns = int(width / PATCH_MM)
-    rows = -(-PATCH_COUNT // columns)
-    most = max(int((height - _HEADER_MM - _GAP_MM[0]) / PATCH_MM), 1)
+    side = recipe.patch_mm or PATCH_MM
+    columns = int(width / side)
+    if columns < 1:
+        return [_Band(2 * height, lambda x, y, w: [])]  # too wide for the tile: no tile can take it
+    count = len(wide_patch_rgb(recipe.space) if recipe.patch_mm else patch_rgb(recipe.space))
+    rows = -(-count // columns)
+    most = max(int((height - _HEADER_MM - _GAP_MM[0]) / side), 1)
 
     def band(row: int) -> _Band:
-        tall = min(most, rows - row) * PATCH_MM
+        tall = round(min(most, rows - row) * side, 3)
         return _Band(
             tall,
-            lambda x, y, w: [make_patch_field(recipe.space, _box(x, y, w, tall), columns, row * columns)],
+            lambda x, y, w: [
+                make_patch_field(recipe.space, _box(x, y, w, tall), columns, row * columns, recipe.patch_mm)
+            ],
         )
 
     return [band(row) for row in range(0, rows, most)]

@@ -12,7 +12,7 @@ from .rings import hue_names, pure_hue_rgb
 from .spaces import rgb_to_lab
 from .wedge import neutral_rgb
 
-__all__ = ["FLAT_NAMES", "PATCH_COUNT", "PATCH_MM", "make_flat", "make_patch_field", "patch_rgb"]
+__all__ = ["FLAT_NAMES", "PATCH_MM", "make_flat", "make_patch_field", "patch_rgb", "wide_patch_rgb"]
 
 Triple = tuple[float, float, float]
 
@@ -28,10 +28,24 @@ def patch_rgb(space: str) -> tuple[Triple, ...]:
     return tuple(tuple(rgb) for rgb in [*cube, *neutrals, *tints, *shades])
 
 
-PATCH_MM: Final = 10.2
-"""Height of a patch, and its least width: an 8 mm aperture with room."""
+def wide_patch_rgb(space: str) -> tuple[Triple, ...]:
+    """Return 140 patches' encoded RGB for fitting a scanner: gamut, neutral axis and the paths of the rings.
 
-PATCH_COUNT: Final = 27 + len(_NEUTRALS_L) + 16
+    A cube of four steps, the middles of a cube of three, seventeen neutrals of even L*, and two tints and two shades of
+    eight hues; one patch is bare paper, one is black.
+    """
+    cube = list(itertools.product((0.0, 0.333333, 0.666667, 1.0), repeat=3))
+    middles = list(itertools.product((0.166667, 0.5, 0.833333), repeat=3))
+    neutrals = neutral_rgb(space, np.linspace(0, 100, 19)[1:-1]).round(6).tolist()
+    pure = np.array([pure_hue_rgb(angle) for _, angle in hue_names(8)])
+    tints = [(1 - k + k * pure).round(6).tolist() for k in (0.75, 0.4)]
+    shades = [(k * pure).round(6).tolist() for k in (0.8, 0.45)]
+    paths = [rgb for group in (*tints, *shades) for rgb in group]
+    return tuple(tuple(rgb) for rgb in [*cube, *middles, *neutrals, *paths])
+
+
+PATCH_MM: Final = 10.2
+"""Height of a patch of the short set, and its least width: an 8 mm aperture with room."""
 
 _FLATS: Final = {"light": 80.0, "middle": 55.0, "dark": 30.0}
 FLAT_NAMES: Final = (*_FLATS, "tint")
@@ -42,18 +56,20 @@ def _lab(space: str, rgb: Triple) -> Triple:
     return tuple((rgb_to_lab(space, rgb) + 0.0).round(4).tolist())
 
 
-def make_patch_field(space: str, box_mm: Box, columns: int, first: int = 0) -> PatchField:
-    """Return a patch field of 10.2 mm rows in a box, beginning at the patch of index `first`.
+def make_patch_field(space: str, box_mm: Box, columns: int, first: int = 0, side_mm: float | None = None) -> PatchField:
+    """Return a patch field in a box, beginning at the patch of index `first`.
 
-    Patches are named by row letter and column, counted through the whole chart.
+    Rows are `side_mm` high and hold the wide set, or 10.2 mm high and hold the short one. Patches are named by row
+    letter and column, counted through the whole chart.
     """
     x, y, width, height = box_mm
-    rows = round(height / PATCH_MM)
-    colours = patch_rgb(space)[first : first + rows * columns]
+    tall = side_mm or PATCH_MM
+    rows = round(height / tall)
+    colours = (wide_patch_rgb(space) if side_mm else patch_rgb(space))[first : first + rows * columns]
     patches = []
     for index, rgb in enumerate(colours):
         row, column = divmod(index, columns)
-        box = (x + column * width / columns, y + row * PATCH_MM, width / columns, PATCH_MM)
+        box = (x + column * width / columns, y + row * tall, width / columns, tall)
         patches.append(
             Patch(
                 patch=f"{_letters(first // columns + row)}{column + 1}",

@@ -4,8 +4,9 @@ A recipe is written as one line of text, which is what the code on every tile ca
 
     INKSTRAIN/1/A4/ADOBE-RGB/EVEN/8/360/216X297/ALL
 
-that is: layout version, sheet, space, path, hues, dots per inch, scanner bed in mm, kinds of element. Its
-SHA-256 gives the chart id, so that the same recipe has the same id everywhere.
+that is: layout version, sheet, space, path, hues, dots per inch, scanner bed in mm, kinds of element, and, only where
+patches of another size are asked for, ``/P`` and that size in mm. Its SHA-256 gives the chart id, so that the same
+recipe has the same id everywhere.
 """
 
 from __future__ import annotations
@@ -45,6 +46,7 @@ SHEETS_MM: Final = {
     "a3plus": (329.0, 483.0),  # common practice, no source
 }
 _SIZE = re.compile(r"(\d{2,4}(?:\.\d)?)X(\d{2,4}(?:\.\d)?)", re.ASCII)
+_PATCH: Final = re.compile(r"P\d{1,2}(?:\.\d)?", re.ASCII)
 _NAME: Final = "INKSTRAIN"
 _NOT_OURS: Final = "The code is not one of an inkstrain chart. Scan the side with the rings, its square code included."
 
@@ -69,6 +71,8 @@ class Recipe:
         Width and height of the scanner's bed; larger sheets are split into tiles that fit it, either way round.
     only
         Kinds of element to print, in the order of `KINDS`.
+    patch_mm
+        Side of a patch, 6 to 40 mm, with the patch field's full set of colours; ``None`` for its short set at 10.2 mm.
 
     Raises
     ------
@@ -84,6 +88,7 @@ class Recipe:
     bed_mm: tuple[float, float] = (216.0, 297.0)
     only: tuple[str, ...] = KINDS
     layout: int = LAYOUT_VERSION
+    patch_mm: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be drawn, and put free spellings into their one form."""
@@ -106,6 +111,15 @@ class Recipe:
         if unknown or not self.only:
             raise WrongUsageError(f"Unknown kind of element {unknown}: use some of {', '.join(KINDS)}.")
         object.__setattr__(self, "only", tuple(kind for kind in KINDS if kind in self.only))
+        if self.patch_mm is not None:
+            self._check_patch(self.patch_mm)
+
+    def _check_patch(self, side_mm: float) -> None:
+        if "patch-field" not in self.only:
+            raise WrongUsageError("A size of patches needs the patch field: add patch-field to the kinds of element.")
+        if not 6 <= side_mm <= 40:
+            raise WrongUsageError(f"The patches are {side_mm:g} mm: use 6 to 40 mm, at least 4 mm over the aperture.")
+        object.__setattr__(self, "patch_mm", round(float(side_mm), 1))
 
     @property
     def sheet_mm(self) -> tuple[float, float]:
@@ -124,6 +138,8 @@ class Recipe:
             _NAME, self.layout, self.sheet, self.space, self.path, self.hues, self.dpi, bed,
             "ALL" if self.only == KINDS else letters,
         )  # fmt: skip
+        if self.patch_mm is not None:
+            fields = (*fields, f"P{self.patch_mm:g}")
         return "/".join(str(field) for field in fields).upper()
 
     @property
@@ -160,9 +176,9 @@ def parse_recipe(text: str) -> Recipe:
         If the text is not a recipe.
     """
     fields = text.strip().upper().split("/")
-    if len(fields) != 9 or fields[0] != _NAME:
+    if len(fields) not in (9, 10) or fields[0] != _NAME or not all(_PATCH.fullmatch(field) for field in fields[9:]):
         raise WrongUsageError(_not_a_recipe(text))
-    _, layout, sheet, space, path, hues, dpi, bed, kinds = fields
+    _, layout, sheet, space, path, hues, dpi, bed, kinds = fields[:9]
     try:
         bed_width, bed_height = (float(side) for side in bed.split("X"))
         recipe = Recipe(
@@ -174,6 +190,7 @@ def parse_recipe(text: str) -> Recipe:
             dpi=int(dpi),
             bed_mm=(bed_width, bed_height),
             only=KINDS if kinds == "ALL" else tuple(_KIND_LETTERS[letter] for letter in kinds),
+            patch_mm=float(fields[9][1:]) if fields[9:] else None,
         )
     except (ValueError, KeyError) as error:
         raise WrongUsageError(_not_a_recipe(text)) from error
@@ -195,15 +212,16 @@ def parse_code(text: str) -> tuple[Recipe, int, int]:
     """
     head, _, tail = text.partition(_NAME)
     fields = tail.split("/")
-    if head or len(fields) != 12:
+    if head or len(fields) not in (12, 13):
         raise WrongUsageError(_NOT_OURS)
-    recipe = parse_recipe(_NAME + "/".join(fields[:9]))
-    if recipe.chart_id != fields[11]:
+    *line, sheet, tile, chart = fields
+    recipe = parse_recipe(_NAME + "/".join(line))
+    if recipe.chart_id != chart:
         raise WrongUsageError(
-            f"The code names chart {fields[11]}, but its recipe gives {recipe.chart_id}. "
+            f"The code names chart {chart}, but its recipe gives {recipe.chart_id}. "
             "Scan it again; if that does not help, make the chart again and print that."
         )
     try:
-        return recipe, int(fields[9]), int(fields[10])
+        return recipe, int(sheet), int(tile)
     except ValueError as error:
         raise WrongUsageError(_NOT_OURS) from error
