@@ -38,7 +38,7 @@ def make(
         float | None,
         typer.Option(
             metavar="MM",
-            help="Side of a patch of the patch field, 6 to 40 mm: your instrument's aperture and 4 mm more. With --only "
+            help="Side of a patch of the patch field, 6 to 40 mm: the instrument's aperture and 4 mm. With --only "
             "patch-field it is 12 if not given; elsewhere the field is a short one of 10.2 mm patches.",
         ),
     ] = None,

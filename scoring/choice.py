@@ -2,20 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
+from dataclasses import dataclass
 from pathlib import Path
 
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
 from .basis import Basis, given_profile_basis, scan_basis
+from .fitmodel import ScannerFit
 from .scannerfit import fit_basis, read_fit
 
-__all__ = ["chosen_basis"]
+__all__ = ["BasisChoice", "chosen_basis"]
 
 
-def chosen_basis(scanner_profile: Path | None, scanner_fit: Path | None) -> Callable[[bytes | None, str], Basis]:
-    """Return what gives a scan's basis from its embedded profile and its name.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BasisChoice:
+    """A profile or a fit, or neither: then each scan's own embedded profile is used, and sRGB where there is none."""
+
+    profile: Basis | None = None
+    fit: ScannerFit | None = None
+
+    def of(self, icc: bytes | None, name: str) -> Basis:
+        """Return the basis of a scan from its embedded profile and its name."""
+        if self.fit is not None:
+            return fit_basis(self.fit, icc, name)
+        return self.profile or scan_basis(icc, name)
+
+
+def chosen_basis(scanner_profile: Path | None, scanner_fit: Path | None) -> BasisChoice:
+    """Read what was asked for.
 
     Raises
     ------
@@ -27,12 +41,11 @@ def chosen_basis(scanner_profile: Path | None, scanner_fit: Path | None) -> Call
     if scanner_profile is not None and scanner_fit is not None:
         raise WrongUsageError("Give --scanner-profile or --scanner-fit, not both.")
     if scanner_fit is not None:
-        return partial(fit_basis, read_fit(scanner_fit))
+        return BasisChoice(fit=read_fit(scanner_fit))
     if scanner_profile is None:
-        return scan_basis
+        return BasisChoice()
     try:
         data = scanner_profile.read_bytes()
     except OSError as error:
         raise CannotMeasureError(f"The scanner profile {scanner_profile} cannot be read: {error.strerror}.") from error
-    basis = given_profile_basis(data, str(scanner_profile))
-    return lambda _icc, _name: basis
+    return BasisChoice(profile=given_profile_basis(data, str(scanner_profile)))

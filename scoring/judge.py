@@ -1,7 +1,7 @@
 """Judging a score against tolerances: a pure step, repeatable on a kept score without its scan.
 
-Where the colour basis is ``assumed``, limits on colour itself (ΔE00, degrees of hue, cast) are listed as not
-judged: widths, order and evenness stand on such a scan, colour differences are only indicative.
+Where the colour basis is ``assumed`` or ``borrowed``, limits on colour itself (ΔE00, degrees of hue, cast) are listed
+as not judged: widths, order and evenness stand on such a scan, colour differences are only indicative.
 A value that equals its limit is within.
 """
 
@@ -25,6 +25,11 @@ from inkstrain.scoring.model import (
     Score,
 )
 from inkstrain.targets.errors import WrongUsageError
+
+_UNTRUSTED = {
+    "assumed": "colour is only indicative: the scan's colour basis is assumed",
+    "borrowed": "colour is only indicative: the scan's colour basis is borrowed from a printer profile",
+}
 
 __all__ = ["EXAMPLE_TOLERANCES", "Finding", "NotJudged", "Tolerances", "Verdict", "judge", "read_tolerances"]
 
@@ -220,15 +225,14 @@ def judge(score: Score, tolerances: Tolerances | None = None) -> Verdict:
         Findings in chart order, and what was asked for but could not be judged.
     """
     limits = tolerances or Tolerances()
-    trusted = score.colour_basis.kind != "assumed"
+    untrusted = _UNTRUSTED.get(score.colour_basis.kind)
     findings: list[Finding] = []
     not_judged: list[NotJudged] = []
     for check in _checks(score, limits):
         if check.limit is None:
             continue
-        if check.colour and not trusted:
-            text = "colour is only indicative: the scan's colour basis is assumed"
-            not_judged.append(NotJudged(element=check.element, measure=check.measure, text=text))
+        if check.colour and untrusted is not None:
+            not_judged.append(NotJudged(element=check.element, measure=check.measure, text=untrusted))
         elif check.value is None:
             not_judged.append(NotJudged(element=check.element, measure=check.measure, text="not measured"))
         elif check.value < check.limit if check.at_least else check.value > check.limit:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from inkstrain.targets.chart import build_key
-from inkstrain.targets.colorimetry import WHITE_D50, density, xyz_to_lab
+from inkstrain.targets.colorimetry import WHITE_D50, density, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.outputprofile import OutputProfile
@@ -23,9 +23,12 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
 
 from .attain import with_attainable
-from .basis import Basis, scan_basis
+from .basis import Basis
+from .belonging import basis_check, belonging_flags
+from .choice import BasisChoice
 from .crops import Crop
 from .edge import rim_blur_mm
+from .fitmodel import ScannerFit
 from .gamut import colour_volume
 from .health import health_flags
 from .hypotheses import printed_as
@@ -50,6 +53,7 @@ from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
 from .sweeps import measure_sweep
 from .totals import totals_of
+from .uncertainty import with_uncertainty
 from .visibility import LIGHTS_CD_M2, see
 from .wedge import measure_wedge
 
@@ -62,6 +66,7 @@ _CROP_PX_PER_MM: Final = 8.0
 _THREADS: Final = 2
 _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
 _DEFAULT_RENDERING: Final = Rendering("relative", True)
+_DEFAULT_BASIS: Final = BasisChoice()
 _DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2["p2"])
 
 
@@ -80,7 +85,7 @@ class ScoreOptions:
     other_profiles
         Profiles that the print may have been made with instead.
     basis
-        Gives the colour basis of a scan from its embedded profile (or ``None``) and its name.
+        Where the colour basis of each scan comes from.
     """
 
     crops: bool = True
@@ -88,7 +93,7 @@ class ScoreOptions:
     profile: OutputProfile | None = None
     rendering: Rendering = _DEFAULT_RENDERING
     other_profiles: tuple[OutputProfile, ...] = ()
-    basis: Callable[[bytes | None, str], Basis] = scan_basis
+    basis: BasisChoice = _DEFAULT_BASIS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,7 +171,7 @@ def _measure_scan(
     scan: ScanFile, placements: tuple[Placement, ...] | None, options: ScoreOptions, progress: Progress
 ) -> list[_Part]:
     progress(f"{scan.path.name}: finding marks", 0.0)
-    basis = options.basis(scan.icc, str(scan.path))
+    basis = options.basis.of(scan.icc, str(scan.path))
     parts = []
     placements = placements or locate(scan)
     for number, placement in enumerate(placements):
@@ -340,7 +345,35 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
     if options.profile is not None:
         score = _promised(score, Press(recipe.space, options.profile, options.rendering), options.other_profiles)
     score = score.model_copy(update={"colour_volume": colour_volume(score.rings(), recipe)})
+    score = _with_trust(score, paper, options.basis.fit)
     return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
+
+
+def _with_trust(score: Score, paper_xyz: Array, fit: ScannerFit | None) -> Score:
+    """Add how far the colours can be trusted: absolute white and black, the fit's belonging, uncertainties."""
+    if fit is None:
+        return with_uncertainty(score)
+    check = basis_check(fit, paper_xyz, score.elements)
+    flags = belonging_flags(fit, check, score.conditions)
+    update = {
+        "colour_basis": score.colour_basis.model_copy(update={"check": check}),
+        "flags": (*score.flags, *flags),
+        **absolute_ends(score.white, score.black, paper_xyz),
+    }
+    return with_uncertainty(score.model_copy(update=update), holds=not flags)
+
+
+def absolute_ends(white: White, black: Black | None, paper_xyz: Array) -> dict[str, White | Black | None]:
+    """Return white and black of a score with their absolute values, from the paper's absolute XYZ."""
+    lab = xyz_to_lab(paper_xyz)
+    told = {"absolute_lab": _triple(lab), "absolute_density": float(density(lab))}
+    ends: dict[str, White | Black | None] = {"white": white.model_copy(update=told), "black": black}
+    if black is not None:
+        lab = xyz_to_lab(lab_to_xyz(black.lab) * (np.asarray(paper_xyz) / WHITE_D50))
+        darkness = float(density(lab))
+        told = {"absolute_lab": _triple(lab), "absolute_density": darkness if np.isfinite(darkness) else None}
+        ends["black"] = black.model_copy(update=told)
+    return ends
 
 
 def _promised(score: Score, press: Press, others: Sequence[OutputProfile]) -> Score:

@@ -14,8 +14,10 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
+    "BasisCheck",
     "Cast",
     "ColourBasis",
+    "ColourUncertainty",
     "ColourVolume",
     "Conditions",
     "Contour",
@@ -77,17 +79,43 @@ class Conditions(_Value):
 
 
 class Residual(_Value):
-    """Error of the colour basis on colours it was not fitted to, in ΔE00."""
+    """Error of the colour basis on colours it was not fitted to, in ΔE00.
+
+    ``difference_share`` is the rms error of differences between alike colours, relative to their size.
+    """
 
     median: float
     p95: float
+    rms: float | None = None
+    difference_share: float | None = None
+
+
+class BasisCheck(_Value):
+    """How far this print's paper and black are from those that a scanner fit was made from, in ΔE00."""
+
+    paper_de00: float
+    black_de00: float | None = None
 
 
 class ColourBasis(_Value):
     """How scan numbers became CIELAB, and how far to trust that."""
 
-    kind: Literal["scanner-profile", "scanner-fit", "borrowed", "assumed"]
+    kind: Literal["scanner-profile", "scanner-fit", "borrowed", "assumed", "instrument"]
     residual_de00: Residual | None = None
+    note: str
+    check: BasisCheck | None = None
+
+
+class ColourUncertainty(_Value):
+    """What the standard uncertainties of this score's ΔE00 are made of; ``note`` says what is not in them.
+
+    ``basis_de00`` is the part of the colour basis (``None`` if unknown), ``paper_l`` that of the paper's white. Times
+    ``coverage_factor`` a standard uncertainty covers about 95 %.
+    """
+
+    coverage_factor: float
+    basis_de00: float | None
+    paper_l: float
     note: str
 
 
@@ -99,17 +127,28 @@ class Viewing(_Value):
 
 
 class White(_Value):
-    """The unprinted paper: colour relative to the scanner's own white, and its standard error in L*."""
+    """The unprinted paper: colour relative to the scanner's own white, and its standard error in L*.
+
+    With a fit or an instrument the same colour is absolute, and stands in ``absolute_lab``, too.
+    """
 
     lab: Lab
     standard_error_l: float | None = None
+    absolute_lab: Lab | None = None
+    absolute_density: float | None = None
 
 
 class Black(_Value):
-    """The darkest neutral of the print. ``density`` is -log10(Y), media-relative (ISO 5-3 definition)."""
+    """The darkest neutral of the print: the black point, as CIELAB and as density.
+
+    ``density`` is -log10(Y), media-relative (ISO 5-3 definition). Absolute values need a fit or an instrument.
+    """
 
     lab: Lab
     density: float
+    absolute_lab: Lab | None = None
+    absolute_density: float | None = None
+    standard_uncertainty_l: float | None = None
 
 
 class TileReading(_Value):
@@ -146,6 +185,7 @@ class Contour(_Value):
     width_mm: float
     contrast_de00: float
     contrast_standard_error_de00: float | None = None
+    contrast_standard_uncertainty_de00: float | None = None
     radius_standard_error_mm: float | None = None
     visibility_jnd: float | None
     visibility_standard_error_jnd: float | None = None
@@ -209,11 +249,19 @@ class FallOff(_Value):
 
 
 class DeltaE(_Value):
-    """Distribution of ΔE00 over an element."""
+    """Distribution of ΔE00 over an element.
+
+    ``standard_uncertainty`` is that of the mean, ``single_standard_uncertainty`` that of one place, so of ``p95`` and
+    ``max``; with ``uncertainty_is_lower_bound`` how wrong the colour basis is, is not in them. See the score's
+    ``uncertainty``.
+    """
 
     mean: float
     p95: float
     max: float
+    standard_uncertainty: float | None = None
+    single_standard_uncertainty: float | None = None
+    uncertainty_is_lower_bound: bool = False
 
 
 class DeltaEPair(_Value):
@@ -300,6 +348,7 @@ class SweepRow(_Value):
     order_breaks: tuple[float, ...] = ()
     merged: tuple[Merged, ...] = ()
     chroma: tuple[float, ...] = ()
+    standard_error_de00: tuple[float, ...] = ()
     delta_e00: DeltaEPair
 
 
@@ -500,6 +549,7 @@ class Score(_Value):
     recipe: str
     conditions: Conditions
     colour_basis: ColourBasis
+    uncertainty: ColourUncertainty | None = None
     viewing: Viewing
     white: White
     black: Black | None

@@ -44,6 +44,7 @@ def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80)
             lines += _wrapped(f"{paragraph.lead}. {paragraph.text}", width)
     lines += _wrapped(_basis_line(score), width)
     flags = sorted({flag for tile in score.tiles for flag in tile.flags})
+    flags += [flag for flag in score.flags if "-the-fit" in flag or flag.startswith("fit-for")]
     if flags:
         lines += _wrapped(f"Scan. {'; '.join(map(flag_words, flags))}.", width)
     if verdict is not None:
@@ -99,10 +100,13 @@ def _basis_line(score: Score) -> str:
     basis = score.colour_basis
     residual = basis.residual_de00
     error = f" Typical error {residual.median:.1f} ΔE00, 95 % under {residual.p95:.1f}." if residual else ""
-    return (
-        f"Colour. {basis.note.rstrip('.')}.{error} "
-        "A flatbed is not a spectrophotometer: deep blacks above all read too light."
-    )
+    told = score.uncertainty
+    spread = ""
+    if told is not None and told.basis_de00 is not None:
+        factor = told.coverage_factor
+        spread = f" A single ΔE00 is uncertain by ± {factor * told.basis_de00:.1f} (coverage factor {factor:g})."
+    caution = " A flatbed is not a spectrophotometer: deep blacks above all read too light."
+    return f"Colour. {basis.note.rstrip('.')}.{error}{spread}{'' if basis.kind == 'instrument' else caution}"
 
 
 def _wrapped(text: str, width: int) -> Iterable[str]:

@@ -263,7 +263,12 @@ def fit_basis(fit: ScannerFit, icc: bytes | None, name: str) -> Basis:
         )
     described = ColourBasis(
         kind=fit.kind,
-        residual_de00=Residual(median=fit.residual_de00.median, p95=fit.residual_de00.p95),
+        residual_de00=Residual(
+            median=fit.residual_de00.median,
+            p95=fit.residual_de00.p95,
+            rms=fit.residual_de00.rms,
+            difference_share=fit.residual_de00.difference_rms_share,
+        ),
         note=_note(fit),
     )
     correction = FitCorrection(fit.method, fit.linearisation, np.array(fit.matrix))

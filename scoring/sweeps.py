@@ -71,6 +71,7 @@ def sweep_row(lab: Array, standard_error: Array, fraction: Array, band: SweepBan
         order_breaks=_order_breaks(lab, intended, hue, standard_error),
         merged=_merged(lab, intended, hue, error),
         chroma=tuple(np.hypot(lab[:, 1], lab[:, 2]).round(3).tolist()),
+        standard_error_de00=tuple(error.round(4).tolist()),
         delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(lab, intended)))),
     )
 

@@ -134,7 +134,7 @@ class Recipe:
         """The recipe as one line, in the characters that a QR code packs best."""
         letters = "".join(letter for letter, kind in _KIND_LETTERS.items() if kind in self.only)
         bed = "X".join(f"{side:g}" for side in self.bed_mm)
-        fields = (
+        fields: tuple[object, ...] = (
             _NAME, self.layout, self.sheet, self.space, self.path, self.hues, self.dpi, bed,
             "ALL" if self.only == KINDS else letters,
         )  # fmt: skip

@@ -91,3 +91,76 @@ def test_another_ink_set_costs_several_times_the_stated_residual() -> None:
     chosen = fitted(scanner)
     own, other = (true_errors(chosen, scanner, inks) for inks in (spectral.FIRST, spectral.SECOND))
     assert np.percentile(other, 95) > 3 * np.percentile(own, 95)
+
+
+def scored(folder: Path, name: str, inks: spectral.InkSet, *words: str) -> Score:
+    spectral.spectral_scan(RECIPE, folder / f"{name}.tif", inks, spectral.sensor(), seed=11)
+    command = ["score", str(folder / f"{name}.tif"), "--scanner-fit", str(folder / "fit.json"), *words]
+    assert main([*command, "--json", str(folder / f"{name}.json")]) == 0
+    return Score.model_validate_json((folder / f"{name}.json").read_bytes())
+
+
+def fit_flags(score: Score) -> set[str]:
+    return {flag.partition(":")[0] for flag in score.flags if "fit" in flag.partition(":")[0]}
+
+
+def test_the_fits_own_paper_and_inks_are_not_flagged(folder: Path) -> None:
+    score = scored(folder, "own", spectral.FIRST, "--paper", "Invented baryta ", "--ink", "first set")
+    assert fit_flags(score) == set()
+    assert score.colour_basis.check is not None
+    assert score.colour_basis.check.paper_de00 < 0.2
+
+
+def test_another_ink_set_is_flagged_by_what_was_said_and_by_its_black(folder: Path) -> None:
+    thin = spectral.InkSet(spectral.FIRST.densities * np.array([1, 1, 1, 0.6])[:, None], spectral.PAPER)
+    score = scored(folder, "inks", thin, "--ink", "second set")
+    assert fit_flags(score) == {"fit-for-another-ink", "black-unlike-the-fit"}
+    # the residual was found on other inks and says nothing of these
+    assert score.uncertainty is not None
+    assert score.uncertainty.basis_de00 is None
+    assert all(e.delta_e00.intended.uncertainty_is_lower_bound for e in score.elements if e.kind == "patch-field")
+
+
+def test_another_paper_is_flagged_by_its_white(folder: Path) -> None:
+    score = scored(folder, "paper", spectral.InkSet(spectral.FIRST.densities, spectral.CREAM))
+    assert "paper-unlike-the-fit" in fit_flags(score)
+
+
+def test_every_colour_difference_has_its_uncertainty_and_the_score_the_coverage_factor(folder: Path) -> None:
+    score = scored(folder, "unsure", spectral.FIRST)
+    fit = read_fit(folder / "fit.json")
+    assert score.uncertainty is not None
+    assert score.uncertainty.coverage_factor == 2.0
+    assert score.uncertainty.basis_de00 == pytest.approx(fit.residual_de00.rms / np.sqrt(3))
+    for element in score.elements:
+        difference = element.delta_e00.intended
+        # GUM (JCGM 100:2008) 5.1.2: the whole is no less than its largest part, and a mean is surer than one place
+        assert score.uncertainty.basis_de00 <= difference.standard_uncertainty
+        assert difference.standard_uncertainty <= difference.single_standard_uncertainty
+    field = next(e for e in score.elements if isinstance(e, PatchFieldScore))
+    single = np.sqrt(
+        score.uncertainty.basis_de00**2
+        + score.uncertainty.paper_l**2
+        + np.mean([p.standard_error_de00**2 for p in field.patches])
+    )
+    assert field.delta_e00.intended.single_standard_uncertainty == pytest.approx(single)
+
+
+def test_white_and_black_are_also_absolute_under_a_fit(folder: Path) -> None:
+    score = scored(folder, "ends", spectral.FIRST)
+    white, black = spectral.lab_of(spectral.FIRST.reflectance(np.array([[1.0] * 3, [0.0] * 3])))
+    assert score.white.absolute_lab == pytest.approx(white, abs=0.4)
+    assert score.black is not None
+    assert score.black.absolute_lab[0] == pytest.approx(black[0], abs=0.6)
+    assert score.black.absolute_density == pytest.approx(-np.log10(lab_to_xyz(black)[1]), abs=0.03)
+    assert score.black.absolute_density > score.black.density
+
+
+def test_an_assumed_basis_states_a_lower_bound_only(folder: Path) -> None:
+    spectral.spectral_scan(RECIPE, folder / "bare.tif", spectral.FIRST, spectral.sensor(), embed=False)
+    assert main(["score", str(folder / "bare.tif"), "--json", str(folder / "bare.json")]) == 0
+    score = Score.model_validate_json((folder / "bare.json").read_bytes())
+    assert score.uncertainty is not None
+    assert score.uncertainty.basis_de00 is None
+    assert "not known" in score.uncertainty.note
+    assert score.white.absolute_lab is None

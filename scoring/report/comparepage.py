@@ -140,7 +140,7 @@ def compare_html(
         prints=_prints(comparison, scores),
         rings=rings,
         others=_others(comparison, scores, crops, (labels, short)),
-        indicative=any(score.colour_basis.kind == "assumed" for score in scores),
+        indicative=any(score.colour_basis.kind in ("assumed", "borrowed") for score in scores),
         shown=sum(row.verdict in ("first", "second") for row in comparison.rows),
         tested=sum(row.verdict != "cannot-compare" for row in comparison.rows),
     )

@@ -117,7 +117,11 @@ def difference_words(difference: DeltaE | None) -> str:
     """Return mean and 95th percentile of a colour difference."""
     if difference is None:
         return NOT_MEASURED
-    return f"{number(difference.mean)} mean, {number(difference.p95)} at 95 %"
+    # an uncertainty that lacks how wrong the basis is would look better than it is
+    known = not difference.uncertainty_is_lower_bound
+    mean = plus_minus(difference.mean, difference.standard_uncertainty if known else None)
+    p95 = plus_minus(difference.p95, difference.single_standard_uncertainty if known else None)
+    return f"{mean} mean, {p95} at 95 %"
 
 
 def ring_facts(ring: RingScore) -> tuple[Fact, ...]:

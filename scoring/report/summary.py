@@ -272,6 +272,11 @@ def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
             "How far the colours are from what was asked: this scan has no colour profile, so widths, order and "
             "evenness stand, and colour differences are only indicative."
         )
+    if score.colour_basis.kind == "borrowed":
+        sentences.append(
+            "How far the colours are from what was asked: the scanner was fitted to a printer profile's word, so "
+            "widths, order and differences between prints stand, and absolute colours are only indicative."
+        )
     missing = [ring_name(ring) for ring in rings if ring.evenness is None]
     if missing:
         sentences.append(f"The evenness of {listed(missing)} was {NOT_MEASURED}.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -48,7 +48,8 @@ _BASES = {
     "scanner-fit": "A fit of this scanner to measured patches turned scan numbers into colour. It belongs to the "
     "paper and ink it was made with.",
     "borrowed": "The printer profile's own predictions were borrowed to fit the scanner, so a fault of that profile "
-    "may hide in the colours.",
+    "may hide in the colours. Widths, order, and differences between prints stand; absolute colours do not.",
+    "instrument": "An instrument measured the print; nothing was scanned.",
     "assumed": "The scan carries no usable colour profile, so its numbers were taken for sRGB. Widths, order and "
     "evenness stand. Every colour difference (ΔE00, cast, hue) is only indicative.",
 }
@@ -58,6 +59,7 @@ _BASIS_NAMES = {
     "scanner-fit": "scanner fit",
     "borrowed": "borrowed",
     "assumed": "assumed",
+    "instrument": "instrument",
 }
 
 
@@ -113,12 +115,22 @@ def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict
         paper=_paper(score),
         tiles=tuple(tile_rows(tile) for tile in score.tiles),
         basis_name=_BASIS_NAMES[score.colour_basis.kind],
-        basis=basis_words(score.colour_basis),
-        indicative=score.colour_basis.kind == "assumed",
+        basis=(*basis_words(score.colour_basis), *_trust_words(score)),
+        indicative=score.colour_basis.kind in ("assumed", "borrowed"),
         viewing=f"{number(score.viewing.distance_mm, 0, 'mm')} at {number(score.viewing.luminance_cd_m2, 0)} cd/m²",
         flags=tuple(flag_words(flag) for flag in score.flags),
         volume=_volume(score),
     )
+
+
+def _trust_words(score: Score) -> Iterator[str]:
+    """Yield how this print's paper and black agree with the fit's, and what the stated uncertainties hold."""
+    check = score.colour_basis.check
+    if check is not None:
+        black = "" if check.black_de00 is None else f", its black {number(check.black_de00)}"
+        yield f"This paper's white is {number(check.paper_de00)} ΔE00 from that of the fit{black}."
+    if score.uncertainty is not None:
+        yield f"{score.uncertainty.note} What stands after ± has that factor."
 
 
 def _volume(score: Score) -> tuple[str, Markup] | None:
@@ -170,22 +182,34 @@ def condition_rows(conditions: Conditions) -> tuple[tuple[str, str], ...]:
 
 
 def _paper(score: Score) -> tuple[Fact, ...]:
-    lightness, a, b = score.white.lab
+    white, a, b = score.white.lab
+    against = "the scanner's own white" if score.white.absolute_lab is None else "a perfect white"
     facts = [
         Fact(
             name="paper white",
-            value=f"L* {plus_minus(lightness, score.white.standard_error_l)}, a* {number(a)}, b* {number(b)}",
-            meaning="against the scanner's own white; all other colours are relative to this paper",
+            value=f"L* {plus_minus(white, score.white.standard_error_l)}, a* {number(a)}, b* {number(b)}",
+            meaning=f"against {against}; all other colours are relative to this paper",
         )
     ]
-    if score.black is not None:
+    black = score.black
+    if black is not None:
+        lightness = plus_minus(black.lab[0], black.standard_uncertainty_l)
+        scanned = "" if score.colour_basis.kind == "instrument" else "; stray light in a flatbed makes blacks lighter"
         facts.append(
             Fact(
                 name="darkest black",
-                value=f"L* {number(score.black.lab[0])}, density {number(score.black.density, 2)}",
-                meaning="relative to the paper; stray light in a flatbed makes blacks look lighter than they are",
+                value=f"L* {lightness}, density {number(black.density, 2)}",
+                meaning=f"relative to the paper{scanned}",
             )
         )
+        if black.absolute_lab is not None:
+            facts.append(
+                Fact(
+                    name="the same, absolute",
+                    value=f"L* {number(black.absolute_lab[0])}, density {number(black.absolute_density, 2)}",
+                    meaning="against a perfect white",
+                )
+            )
     return tuple(facts)
 
 

@@ -1,0 +1,133 @@
+"""Standard uncertainties of colour differences, composed as in the GUM (JCGM 100:2008, 5.1.2): root of sum of squares.
+
+Three parts: the colour basis (its cross-validated residual, one axis of three), the reading (the spread of a bin's
+sectors or blocks: azimuthal error and scan noise), and the paper that all colours are relative to. A colour difference
+changes by what errs along its own direction, so every part counts with a sensitivity of 1. The mean over an element
+has readings that average out, and a basis and a paper that do not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from .model import (
+    ColourBasis,
+    ColourUncertainty,
+    Contour,
+    DeltaE,
+    DeltaEPair,
+    ElementScore,
+    FlatFieldScore,
+    HueSweepScore,
+    NeutralWedgeScore,
+    PatchFieldScore,
+    RingScore,
+    Score,
+)
+
+__all__ = ["basis_part_de00", "with_uncertainty"]
+
+_COVERAGE: Final = 2.0
+_CHI3_P95: Final = 2.795  # 95 % point of the length of three equal normal errors
+_FLAT_BLOCKS: Final = 100.0
+
+
+def basis_part_de00(basis: ColourBasis) -> float | None:
+    """Return what the basis adds: its rms residual shared out to three axes, or, without that, by its 95 % point."""
+    residual = basis.residual_de00
+    if residual is None:
+        return None
+    return residual.p95 / _CHI3_P95 if residual.rms is None else residual.rms / float(np.sqrt(3.0))
+
+
+def with_uncertainty(score: Score, *, holds: bool = True) -> Score:
+    """Return a score in which every ΔE00 has its standard uncertainty.
+
+    Parameters
+    ----------
+    holds
+        Whether the basis belongs to this print; if not, its residual says nothing of it and is left out.
+    """
+    basis = basis_part_de00(score.colour_basis) if holds else None
+    paper = score.white.standard_error_l or 0.0
+    residual = score.colour_basis.residual_de00
+    share = residual.difference_share if residual is not None and holds else None
+    parts = _Parts(float(np.hypot(basis or 0.0, paper)), share or 0.0, basis is None)
+    elements = tuple(_element(element, parts) for element in score.elements)
+    told = ColourUncertainty(
+        coverage_factor=_COVERAGE,
+        basis_de00=basis,
+        paper_l=paper,
+        note=_note(score.colour_basis, basis),
+    )
+    black = score.black
+    if black is not None:
+        black = black.model_copy(update={"standard_uncertainty_l": parts.common if basis is not None else None})
+    return score.model_copy(update={"elements": elements, "uncertainty": told, "black": black})
+
+
+def _note(basis: ColourBasis, part: float | None) -> str:
+    covers = f"Uncertainties are standard ones; times a coverage factor of {_COVERAGE:g} they cover about 95 %."
+    if basis.kind == "instrument":
+        return f"{covers} The instrument's own is not in them: its maker states it."
+    if part is None:
+        return f"{covers} They hold readings and paper only: how wrong the colour basis is here, is not known."
+    if basis.kind == "borrowed":
+        return f"{covers} They do not hold how wrong the printer profile is that stood in for an instrument."
+    return covers
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """What all colours of a score share: basis and paper in ΔE00, the basis' share of differences, what is missing."""
+
+    common: float
+    share: float
+    lower_bound: bool
+
+
+def _element(element: ElementScore, parts: _Parts) -> ElementScore:
+    match element:
+        case RingScore():
+            contours = tuple(_contour(contour, parts) for contour in element.contours)
+            pair = _pair(element.delta_e00, element.profile.standard_error_de00, parts)
+            return element.model_copy(update={"delta_e00": pair, "contours": contours})
+        case HueSweepScore():
+            rows = tuple(
+                row.model_copy(update={"delta_e00": _pair(row.delta_e00, row.standard_error_de00, parts)})
+                for row in element.rows
+            )
+            return element.model_copy(update={"rows": rows})
+        case NeutralWedgeScore():
+            errors = [step.standard_error_l for step in element.steps]
+        case PatchFieldScore():
+            errors = [patch.standard_error_de00 for patch in element.patches]
+        case FlatFieldScore():
+            errors = [element.unevenness_l / float(np.sqrt(_FLAT_BLOCKS))]
+    return element.model_copy(update={"delta_e00": _pair(element.delta_e00, errors, parts)})
+
+
+def _contour(contour: Contour, parts: _Parts) -> Contour:
+    own = contour.contrast_standard_error_de00
+    if own is None:
+        return contour
+    whole = float(np.hypot(own, parts.share * contour.contrast_de00))
+    return contour.model_copy(update={"contrast_standard_uncertainty_de00": whole})
+
+
+def _pair(pair: DeltaEPair, errors: Sequence[float], parts: _Parts) -> DeltaEPair:
+    square = float(np.mean(np.square(errors))) if len(errors) else 0.0
+    update = {
+        "standard_uncertainty": float(np.sqrt(parts.common**2 + square / max(len(errors), 1))),
+        "single_standard_uncertainty": float(np.sqrt(parts.common**2 + square)),
+        "uncertainty_is_lower_bound": parts.lower_bound,
+    }
+
+    def told(one: DeltaE | None) -> DeltaE | None:
+        return None if one is None else one.model_copy(update=update)
+
+    return DeltaEPair(intended=told(pair.intended), attainable=told(pair.attainable))
