@@ -19,7 +19,7 @@ COMMANDS: Final = {
     "score": "Score a print from its scans.",
     "fit-scanner": "Fit a scanner to measured patches.",
     "forecast": "Tell from a printer profile alone what a chart will show.",
-    "compare": "Compare two scored prints.",
+    "compare": "Compare scored prints.",
     "photos": "Tell whether a difference touches your own pictures.",
     "ledger": "List, show, share and check the scores you kept.",
     "rehearse": "Print and scan a chart in imagination.",

@@ -12,7 +12,7 @@ from .colours import read_zones
 from .comparable import PRINT, Reading, read_all
 from .model import Conditions, Score
 
-__all__ = ["Key", "Readings", "Side", "by_print", "side_of"]
+__all__ = ["Key", "Readings", "Side", "by_print", "making", "side_of"]
 
 Key = tuple[str, str]
 """Element id and measure."""
@@ -68,6 +68,10 @@ def by_print(conditions: Sequence[Conditions]) -> tuple[tuple[int, ...], ...]:
     """Return the places that belong to each print: same conditions of making, same name of the print."""
     groups: dict[object, list[int]] = {}
     for place, given in enumerate(conditions):
-        making = tuple(value for name, value in given if name not in _NOT_MAKING)
-        groups.setdefault((making, given.print_name) if given.print_name else place, []).append(place)
+        groups.setdefault((making(given), given.print_name) if given.print_name else place, []).append(place)
     return tuple(tuple(places) for places in groups.values())
+
+
+def making(conditions: Conditions) -> tuple[object, ...]:
+    """Return what the conditions say of how a print was made, without which print it is and how it was scanned."""
+    return tuple(value for name, value in conditions if name not in _NOT_MAKING)
