@@ -317,7 +317,7 @@ def test_what_should_never_happen_is_still_a_sentence(
     def broken(*_: object, **__: object) -> None:
         raise RuntimeError("a bug")
 
-    monkeypatch.setattr("inkstrain.scoring.compare.compare", broken)
+    monkeypatch.setattr("inkstrain.scoring.wanted.compare_wanted", broken)
     code, _, err = run("compare", *score_files)
     assert code == 3
     one_sentence(err)
