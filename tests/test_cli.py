@@ -360,7 +360,7 @@ def test_data_is_utf8_whatever_the_terminal_speaks(score_files: tuple[Path, Path
     run = subprocess.run([*words, "--json", "-"], env=environment, capture_output=True, check=True)
     assert any(row["unit"] == "ΔE00" for row in json.loads(run.stdout.decode("utf-8"))["rows"])
     assert (
-        subprocess.run([*PROGRAM, "compare", "Δ", "Δ"], env=environment, capture_output=True, check=False).returncode
+        subprocess.run([*PROGRAM, "compare", "Δ.json", "Δ.json"], env=environment, capture_output=True, check=False).returncode
         == 3
     )
 
