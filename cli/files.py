@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["STDOUT", "check_target", "print_data", "staged_folder", "write_all"]
+__all__ = ["STDOUT", "check_target", "print_data", "staged_file", "staged_folder", "write_all"]
 
 STDOUT = Path("-")
 """A target that means standard output."""
@@ -68,6 +68,17 @@ def print_data(text: str) -> None:
     sys.stdout.flush()
     raw.write(text.encode("utf-8"))
     raw.flush()
+
+
+@contextmanager
+def staged_file(target: Path) -> Iterator[Path]:
+    """Yield the path of a new file beside the target; it takes the target's place if and only if all went well."""
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        yield part
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 @contextmanager

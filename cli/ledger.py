@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from .conditions import LedgerOption
-from .files import STDOUT, check_target, print_data, write_all
+from .files import STDOUT, check_target, print_data, staged_file, write_all
 from .talk import say, terminal_width
 
 if TYPE_CHECKING:
@@ -117,6 +117,48 @@ def check(ledger: LedgerOption = None) -> None:
     if problems:
         raise LedgerError(f"The ledger is not sound ({len(problems)} problems). Restore a copy of it.")
     say(f"The ledger is sound; it holds {held} {'score' if held == 1 else 'scores'}.")
+
+
+@ledger.command()
+def export(
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The pack to write, a ZIP file.")],
+    what: What = None,
+    ledger: LedgerOption = None,
+) -> None:
+    """Write scores into one file that someone else imports.
+
+    It holds scores, conditions with your notes, verdicts, small pictures and recipes: look before you send it.
+    """
+    from inkstrain.scoring.ledger import open_ledger, write_pack
+    from inkstrain.targets.errors import LedgerError
+
+    check_target(out)
+    with open_ledger(ledger, create=False) as opened, staged_file(out) as part:
+        entries = _entries(opened, what)
+        if not entries:
+            raise LedgerError("There is nothing to export." if not what else "Nothing fits; nothing was exported.")
+        count = write_pack((_one(opened, entry.id) for entry in entries), part)
+    say(f"Wrote {count} {'score' if count == 1 else 'scores'} to {out}.")
+
+
+@ledger.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A pack, or a score file that 'score --json' wrote.")],
+    owner: Annotated[
+        str | None,
+        typer.Option("--from", metavar="NAME", help="Who it comes from; needed for a pack: it stays marked as theirs."),
+    ] = None,
+    ledger: LedgerOption = None,
+) -> None:
+    """Take in scores from a pack that someone sent, all of them or none."""
+    from inkstrain.scoring.ledger import import_file, open_ledger
+
+    with open_ledger(ledger) as opened:
+        filed = import_file(opened, file, owner)
+    new = [kept for kept in filed if not kept.already_there]
+    there = len(filed) - len(new)
+    whose = f" from {new[0].owner}" if new and new[0].owner else ""
+    say(f"Took in {len(new)} {'score' if len(new) == 1 else 'scores'}{whose}; {there} kept before.")
 
 
 def _entries(opened: Ledger, what: list[str] | None) -> list[Entry]:

@@ -21,18 +21,19 @@ _DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Return every schema by the name of its document: ``key``, ``score``, ``compare``, ``forecast``, ``photos``."""
+    """Return every schema by the name of its document: ``key``, ``score``, ``compare``, ``pack`` and so on."""
     from inkstrain.targets.key import Key
 
     from .compare import Comparison
     from .fitmodel import ScannerFit
     from .forecastmodel import Forecast
+    from .ledger.packmodel import Pack
     from .model import Score
     from .photos.model import Photos
 
     models: dict[str, type[BaseModel]] = {
         "key": Key, "score": Score, "compare": Comparison, "forecast": Forecast, "photos": Photos,
-        "scanner-fit": ScannerFit,
+        "scanner-fit": ScannerFit, "pack": Pack,
     }  # fmt: skip
     return {name: _schema(model) for name, model in models.items()}
 

@@ -13,6 +13,7 @@ import score_samples
 from sqlalchemy import create_engine, make_url, text
 
 from inkstrain.scoring.model import Conditions, Score
+from inkstrain.targets.recipe import Recipe
 
 POSTGRES = "INKSTRAIN_TEST_POSTGRES"
 
@@ -26,8 +27,9 @@ def sample(number: int, **conditions: object) -> Score:
     stated = {"printer": "Alder (invented)", "paper": "gloss 290 (invented)", **conditions}
     contours = [(8.0, 1.5 + 0.01 * (number % 100))]
     return score_samples.score(
-        score_samples.ring("blue", contours=contours), conditions=Conditions.model_validate(stated), sha256=sha(number)
-    )
+        score_samples.ring("blue", contours=contours), conditions=Conditions.model_validate(stated), sha256=sha(number),
+        chart=Recipe().chart_id,
+    ).model_copy(update={"recipe": Recipe().text})  # fmt: skip
 
 
 @contextmanager

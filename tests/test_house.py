@@ -63,7 +63,7 @@ def test_every_package_folder_is_packaged() -> None:
         assert (TOP / room / "py.typed").exists()
 
 
-@pytest.mark.parametrize("name", ["key", "score", "compare", "forecast"])
+@pytest.mark.parametrize("name", schemas())
 def test_published_schemas_are_those_of_the_models(name: str) -> None:
     schema = schemas()[name]
     jsonschema.Draft202012Validator.check_schema(schema)

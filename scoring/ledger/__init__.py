@@ -5,6 +5,8 @@ One SQLite file by default, or a PostgreSQL database that several people file in
 
 from .book import Ledger
 from .opening import default_ledger, open_ledger
+from .packing import write_pack
+from .unpacking import import_file
 from .values import Entry, Kept, KeptReading
 
-__all__ = ["Entry", "Kept", "KeptReading", "Ledger", "default_ledger", "open_ledger"]
+__all__ = ["Entry", "Kept", "KeptReading", "Ledger", "default_ledger", "import_file", "open_ledger", "write_pack"]

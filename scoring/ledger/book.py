@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from datetime import datetime
 from types import TracebackType
 from typing import Any, Final, Self
 
-from sqlalchemy import Connection, Engine, Row, Table, delete, func, insert, select, tuple_
+from sqlalchemy import Engine, Row, delete, func, select, tuple_
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
@@ -18,14 +18,14 @@ from inkstrain.targets.errors import LedgerError
 
 from . import asking, content
 from .checking import problems
+from .filing import file_score
 from .opening import begin, told
 from .tables import IN_TIME, documents, entries, kinds, readings, scans
 from .tables import crops as crop_table
-from .values import Contents, Entry, Kept, KeptReading
+from .values import Contents, Entry, Filing, Kept, KeptReading
 
 __all__ = ["Ledger"]
 
-_ID_LENGTH: Final = 8
 _ID_LETTERS: Final = frozenset("abcdefghijklmnopqrstuvwxyz234567")
 _LEAST_START: Final = 3
 _LEAST_HASH: Final = 8
@@ -88,24 +88,29 @@ class Ledger:
         kept_at : datetime, optional
             Now, if not given.
         """
-        row = content.entry_row(score, verdict, label, owner or "", kept_at or datetime.now(UTC))
-        measured = content.reading_rows(score)
+        one = Filing(score=score, crops=crops or {}, verdict=verdict, label=label, owner=owner, kept_at=kept_at)
+        return self.keep_all(lambda: (one,))[0]
+
+    def keep_all(self, filings: Callable[[], Iterable[Filing]]) -> tuple[Kept, ...]:
+        """File many scores, all of them or none.
+
+        Parameters
+        ----------
+        filings : callable
+            Gives what to file, the same each time: it is gone through more than once, so that only one score need be
+            in memory, and nothing is written before all could be read.
+        """
+        wanted = {kind for one in filings() for kind in content.reading_rows(one.score)}
         with told(self.name):
-            numbers = self._numbers(list(measured))
-            rows = [{"kind": numbers[kind], **values} for kind, values in measured.items()]
+            numbers = self._numbers(wanted)
             for _ in range(_TRIES):
                 try:
                     with begin(self._engine, write=True) as connection:
-                        known = self._same(connection, row)
-                        if known is not None:
-                            return self._kept(known, already_there=True)
-                        self._write(connection, row, rows, score, verdict, crops or {})
-                        kept = self._same(connection, row)
+                        filed = [file_score(connection, one, numbers) for one in filings()]
                 except IntegrityError:
                     # someone else filed the same scans, or took the same id, at this very moment
                     continue
-                if kept is not None:
-                    return self._kept(kept)
+                return tuple(self._kept(row, already_there=there) for row, there in filed)
         raise LedgerError(f"The ledger {self.name} did not keep the score. Try again.")
 
     def find(self, wanted: str) -> tuple[Kept, ...]:
@@ -129,10 +134,11 @@ class Ledger:
             return self._all(conditions)
         if not wanted:
             return ()
-        labelled = self._all({"label": wanted})
-        if labelled:
-            return labelled
         start = wanted.lower()
+        # a label that came with a pack must not hide an id
+        named = self._all({"id": start}) or self._all({"label": wanted})
+        if named:
+            return named
         if len(start) >= _LEAST_START and set(start) <= _ID_LETTERS:
             by_id = self._by_start(start)
             if by_id:
@@ -262,41 +268,7 @@ class Ledger:
         with told(self.name), begin(self._engine) as connection:
             return {row.element: content.crop_of(row) for row in connection.execute(statement)}
 
-    def _same(self, connection: Connection, row: Mapping[str, Any]) -> Row[Any] | None:
-        found = select(entries).where(entries.c.content == row["content"], entries.c.owner == row["owner"])
-        return connection.execute(found).one_or_none()
-
-    def _write(
-        self,
-        connection: Connection,
-        row: Mapping[str, Any],
-        measured: Sequence[Mapping[str, Any]],
-        score: Score,
-        verdict: Verdict | None,
-        crops: Mapping[str, Crop],
-    ) -> None:
-        named = {**row, "id": self._free_id(connection, content.long_id(row["content"], row["owner"]))}
-        key = connection.execute(insert(entries).values(named)).inserted_primary_key
-        entry = key[0] if key else None
-        connection.execute(insert(documents).values(entry=entry, **content.document_row(score, verdict)))
-        parts: tuple[tuple[Table, Sequence[Mapping[str, Any]]], ...] = (
-            (scans, [{"sha256": sha} for sha in content.scan_hashes(score)]),
-            (readings, measured),
-            (crop_table, content.pictures(crops)),
-        )
-        for table, rows in parts:
-            if rows:
-                connection.execute(insert(table), [{"entry": entry, **part} for part in rows])
-
-    def _free_id(self, connection: Connection, full: str) -> str:
-        """Return the shortest start of the full id that no other score has."""
-        for length in range(_ID_LENGTH, len(full)):
-            taken = select(func.count()).select_from(entries).where(entries.c.id == full[:length])
-            if not connection.execute(taken).scalar_one():
-                return full[:length]
-        return full
-
-    def _numbers(self, wanted: Sequence[tuple[str, str, str]]) -> Mapping[tuple[str, str, str], int]:
+    def _numbers(self, wanted: Collection[tuple[str, str, str]]) -> Mapping[tuple[str, str, str], int]:
         """Return the number of every kind of reading; new ones are entered first, in a transaction of their own."""
         new = sorted(set(wanted) - self._kinds.keys())
         if new:

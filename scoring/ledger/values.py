@@ -12,7 +12,7 @@ from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import Conditions, Score
 
-__all__ = ["Contents", "Entry", "Kept", "KeptReading"]
+__all__ = ["Contents", "Entry", "Filing", "Kept", "KeptReading"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +67,18 @@ class Entry:
     contours: int
     evenness: float | None
     reach: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filing:
+    """What is to be filed: a score, and what goes with it; see `Ledger.keep`."""
+
+    score: Score
+    crops: Mapping[str, Crop] = field(default_factory=dict)
+    verdict: Verdict | None = None
+    label: str | None = None
+    owner: str | None = None
+    kept_at: datetime | None = None
 
 
 class KeptReading(NamedTuple):
