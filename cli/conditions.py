@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from inkstrain.scoring.model import Viewing
 
 __all__ = [
+    "Blank",
     "Bpc",
     "Date",
     "Distance",
@@ -81,6 +82,20 @@ ScannerProfile = Annotated[
 ScannerFit = Annotated[
     Path | None, typer.Option(metavar="FIT", help="How the scanner sees this paper and ink; see fit-scanner.")
 ]
+Blank = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="SCAN",
+        help="A scan of a blank sheet, same area, same place on the glass, same settings: evens out the light.",
+    ),
+]
+Measured = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE",
+        help="No scan: an instrument's readings, ISO 28178 (CGATS) text. Give the chart's key in the scan's place.",
+    ),
+]
 OtherProfiles = Annotated[
     list[Path] | None,
     typer.Option(metavar="ICC", help="Another profile it may have been made with by mistake; may be repeated."),
@@ -142,6 +157,7 @@ class Profiles(NamedTuple):
     bpc: bool | None
     scanner: Path | None
     fit: Path | None
+    blank: Path | None = None
 
 
 def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOptions:
@@ -152,16 +168,19 @@ def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOpti
     WrongUsageError
         If other profiles or an unknown intent were named.
     """
+    from inkstrain.scoring.bedlight import read_blank
     from inkstrain.scoring.choice import chosen_basis
     from inkstrain.scoring.measure import ScoreOptions
     from inkstrain.scoring.rendering import Rendering
     from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.outputprofile import INTENTS, read_output_profile
 
+    basis = chosen_basis(told.scanner, told.fit)
+    blank = read_blank(told.blank, basis.of) if told.blank else None
     if told.profile is None:
         if told.others:
             raise WrongUsageError("--other-profile needs --profile: the one the print should have been made with.")
-        return ScoreOptions(crops=crops, viewing=viewing, basis=chosen_basis(told.scanner, told.fit))
+        return ScoreOptions(crops=crops, viewing=viewing, basis=basis, blank=blank)
     intent = next((known for known in INTENTS if known == told.intent), None)
     if intent is None:
         raise WrongUsageError(
@@ -170,7 +189,8 @@ def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOpti
     return ScoreOptions(
         crops=crops,
         viewing=viewing,
-        basis=chosen_basis(told.scanner, told.fit),
+        basis=basis,
+        blank=blank,
         profile=read_output_profile(told.profile),
         rendering=Rendering(intent, intent == "relative" if told.bpc is None else told.bpc),
         other_profiles=tuple(read_output_profile(other) for other in told.others),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from . import conditions as told
 from .files import STDOUT, check_target, write_all
 from .talk import say
 
@@ -42,6 +43,7 @@ def fit_scanner(
     bpc: Annotated[
         bool | None, typer.Option("--bpc/--no-bpc", help="With --borrow-from: black point compensation, or none.")
     ] = None,
+    blank: told.Blank = None,
     printer: Annotated[str | None, typer.Option(metavar="TEXT", help="Printer, in your own words.")] = None,
     paper: Annotated[str | None, typer.Option(metavar="TEXT", help="Paper that the fit belongs to.")] = None,
     ink: Annotated[str | None, typer.Option(metavar="TEXT", help="Ink set that the fit belongs to.")] = None,
@@ -52,28 +54,25 @@ def fit_scanner(
     The fit belongs to its paper and ink set. Use it with: inkstrain score --scanner-fit FIT.
     A flatbed is no spectrophotometer: the fit says how wrong it is on patches it had not seen.
     """
-    check_target(out, inputs=(*scans, *filter(None, [measured, borrow_from])))
+    check_target(out, inputs=(*scans, *filter(None, [measured, borrow_from, blank])))
+    from inkstrain.scoring.basis import scan_basis
+    from inkstrain.scoring.bedlight import read_blank
+    from inkstrain.scoring.exchange import read_exchange
     from inkstrain.scoring.fitmodel import FitConditions
-    from inkstrain.scoring.scannerfit import scan_patches
+    from inkstrain.scoring.scannerfit import fit_from_readings, scan_patches
     from inkstrain.targets.errors import WrongUsageError
 
     if (measured is None) == (borrow_from is None):
         raise WrongUsageError("Give either --measured FILE, or --borrow-from ICC with --intent.")
     conditions = FitConditions(printer=printer, paper=paper, ink=ink, scanner=scanner)
+    light = read_blank(blank, scan_basis) if blank else None
     if measured is not None:
-        fit = _measured(scans, measured, conditions)
+        readings = read_exchange(measured)  # the quicker of the two goes first, to fail early
+        fit = fit_from_readings(scan_patches(scans, light), readings, measured, conditions)
     else:
-        fit = _borrowed(scan_patches(scans), borrow_from or Path(), intent, bpc, conditions)
+        fit = _borrowed(scan_patches(scans, light), borrow_from or Path(), intent, bpc, conditions)
     write_all({out: fit.model_dump_json(indent=1) + "\n"})
     _tell(fit, out)
-
-
-def _measured(scans: list[Path], measured: Path, conditions: FitConditions) -> ScannerFit:
-    from inkstrain.scoring.exchange import read_exchange
-    from inkstrain.scoring.scannerfit import fit_from_readings, scan_patches
-
-    readings = read_exchange(measured)
-    return fit_from_readings(scan_patches(scans), readings, measured, conditions)
 
 
 def _borrowed(

@@ -41,6 +41,12 @@ def score(
     profile: told.Profile = None,
     scanner_profile: told.ScannerProfile = None,
     scanner_fit: told.ScannerFit = None,
+    blank: told.Blank = None,
+    measured: told.Measured = None,
+    export_measured: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write patches and grey steps as ISO 28178 (CGATS) text."),
+    ] = None,
     other_profile: told.OtherProfiles = None,
     intent: told.Intent = None,
     bpc: told.Bpc = None,
@@ -56,10 +62,13 @@ def score(
 ) -> None:
     """Score a print from its scans, and say in numbers what the print did to the chart.
 
+    With --measured no scan is read: an instrument's readings of patches, grey steps and hue bands are scored.
+
     Without --json or --report a summary is printed.
     """
-    given = filter(None, [profile, scanner_profile, scanner_fit])
-    check_target(json, report, inputs=(*scans, *given, *(other_profile or ())))
+    given = filter(None, [profile, scanner_profile, scanner_fit, blank, measured])
+    check_target(json, report, export_measured, inputs=(*scans, *given, *(other_profile or ())))
+    from inkstrain.scoring.direct import score_readings
     from inkstrain.scoring.judge import judge, read_tolerances
     from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
@@ -69,7 +78,7 @@ def score(
     if not keep and (ledger or label):
         raise WrongUsageError("--ledger and --label say how a score is kept: add --keep.")
     limits = read_tolerances(tolerances) if tolerances else None
-    profiles = told.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit)
+    profiles = told.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
     options = told.score_options(profiles, crops=bool(report) or keep, viewing=viewing_of(distance, light))
     if options.profile is not None:
         bpc = options.rendering.bpc
@@ -79,17 +88,22 @@ def score(
         media_setting=media, quality_setting=quality, date=date, note=note,
         print_name=print_name, drying_h=drying, scanner=scanner,
     )  # fmt: skip
-    with progress() as watch:
-        measured = score_scans(scans, conditions=conditions, options=options, progress=watch)
-    verdict = judge(measured.score, limits) if limits else None
-    _deliver(measured, verdict, json, report)
+    if measured is not None:
+        result = score_readings(measured, scans, conditions=conditions, options=options)
+    else:
+        with progress() as watch:
+            result = score_scans(scans, conditions=conditions, options=options, progress=watch)
+    verdict = judge(result.score, limits) if limits else None
+    _deliver(result, verdict, json, report, export_measured)
     if keep:
-        keep_score(measured, verdict, where=ledger, label=label, spare=None if json else scans[0])
+        keep_score(result, verdict, where=ledger, label=label, spare=None if json else scans[0])
     if verdict is not None and not verdict.within:
         raise typer.Exit(1)
 
 
-def _deliver(measured: Measured, verdict: Verdict | None, json: Path | None, report: Path | None) -> None:
+def _deliver(
+    measured: Measured, verdict: Verdict | None, json: Path | None, report: Path | None, export: Path | None
+) -> None:
     from inkstrain.scoring.plaintext import score_text, verdict_lines
 
     contents = {}
@@ -99,6 +113,10 @@ def _deliver(measured: Measured, verdict: Verdict | None, json: Path | None, rep
         from inkstrain.scoring.report import report_html
 
         contents[report] = report_html(measured.score, measured.crops, verdict)
+    if export is not None:
+        from inkstrain.scoring.direct import export_text
+
+        contents[export] = export_text(measured.score)
     write_all(contents)
     if not contents:
         print_data(score_text(measured.score, verdict, width=terminal_width()) + "\n")

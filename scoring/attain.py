@@ -82,7 +82,10 @@ def _element(score: ElementScore, known: Mapping[str, Element], recipe: Recipe, 
                 rows.append(row.model_copy(update={"delta_e00": _pair(press, row.lab, row.intended_lab, attainable)}))
             return sweep.model_copy(update={"rows": tuple(rows)})
         case NeutralWedgeScore() as wedge, NeutralWedge() as described:
-            rgb, intended = [s.rgb for s in described.steps], [s.lab for s in described.steps]
+            # an instrument may have measured some steps only
+            by_step = {step.step: step for step in described.steps}
+            steps = [by_step[step.step] for step in wedge.steps]
+            rgb, intended = [s.rgb for s in steps], [s.lab for s in steps]
             pair = _pair(press, [s.lab for s in wedge.steps], intended, press.lab(rgb))
             return wedge.model_copy(update={"delta_e00": pair})
         case PatchFieldScore() as field, PatchField() as described:

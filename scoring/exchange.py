@@ -320,7 +320,7 @@ def _check_observer(path: Path, stated: Mapping[str, str]) -> None:
 
 
 def exchange_text(samples: Mapping[str, Sequence[float]], stated: Mapping[str, str]) -> str:
-    """Return ISO 28178 text of absolute CIELAB (D50/2°) by sample id, with XYZ beside it, rounded to 4 decimals.
+    """Return ISO 28178 text of absolute CIELAB (D50/2°) by sample id, with XYZ beside it, rounded to 6 decimals.
 
     Parameters
     ----------
@@ -339,5 +339,5 @@ def exchange_text(samples: Mapping[str, Sequence[float]], stated: Mapping[str, s
     lines += [f"NUMBER_OF_FIELDS {len(fields)}", "BEGIN_DATA_FORMAT", "\t".join(fields), "END_DATA_FORMAT"]
     lines += [f"NUMBER_OF_SETS {len(samples)}", "BEGIN_DATA"]
     for name, row in zip(samples, np.concatenate([xyz, lab], axis=1), strict=True):
-        lines.append("\t".join([name, *(f"{value + 0.0:.4f}" for value in row)]))
+        lines.append("\t".join([name, *(f"{value + 0.0:.6f}" for value in row)]))
     return "\n".join([*lines, "END_DATA", ""])

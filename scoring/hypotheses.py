@@ -179,7 +179,9 @@ def _samples(score: Score, recipe: Recipe) -> Iterator[_Sample]:
                     fraction = sweep_fractions(recipe, row.level, np.array(row.hue_deg[rows]))
                     yield _Sample(sweep_rgb(recipe.space, row.level, fraction), np.array(row.lab[rows]))
             case NeutralWedgeScore() as wedge, NeutralWedge() as described:
-                yield _Sample(np.array([s.rgb for s in described.steps]), np.array([s.lab for s in wedge.steps]))
+                asked = {step.step: step.rgb for step in described.steps}
+                rgb = np.array([asked[step.step] for step in wedge.steps])
+                yield _Sample(rgb, np.array([step.lab for step in wedge.steps]))
             case PatchFieldScore() as field, PatchField() as described:
                 by_name = {patch.patch: patch.rgb for patch in described.patches}
                 rgb = np.array([by_name[reading.patch] for reading in field.patches])

@@ -15,30 +15,25 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from inkstrain.targets.chart import build_key
-from inkstrain.targets.colorimetry import WHITE_D50, density, lab_to_xyz, xyz_to_lab
+from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
 
-from .attain import with_attainable
 from .basis import Basis
-from .belonging import basis_check, belonging_flags
+from .bedlight import BedLight, evened, light_flags
 from .choice import BasisChoice
 from .crops import Crop
 from .edge import rim_blur_mm
-from .fitmodel import ScannerFit
-from .gamut import colour_volume
+from .finish import Promise, black_of, finish, with_trust
 from .health import health_flags
-from .hypotheses import printed_as
 from .model import (
-    Black,
     Conditions,
     ElementScore,
     MadeBy,
     MarkResidual,
-    NeutralWedgeScore,
     Score,
     TileReading,
     Viewing,
@@ -47,13 +42,12 @@ from .model import (
 from .paper import paper_means
 from .patches import measure_flat, measure_patches
 from .placement import Placement, locate
-from .rendering import Press, Rendering
+from .rendering import Rendering
 from .rings import measure_ring, radial_means
 from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
 from .sweeps import measure_sweep
 from .totals import totals_of
-from .uncertainty import with_uncertainty
 from .visibility import LIGHTS_CD_M2, see
 from .wedge import measure_wedge
 
@@ -66,6 +60,8 @@ _CROP_PX_PER_MM: Final = 8.0
 _THREADS: Final = 2
 _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
 _DEFAULT_RENDERING: Final = Rendering("relative", True)
+_PAPER_APART_DE00: Final = 0.8
+"""A flatbed repeats itself within 0.3 % when its lid was opened (Med. Phys. 42, 2015): 0.1 L*; this is far beyond."""
 _DEFAULT_BASIS: Final = BasisChoice()
 _DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2["p2"])
 
@@ -86,6 +82,8 @@ class ScoreOptions:
         Profiles that the print may have been made with instead.
     basis
         Where the colour basis of each scan comes from.
+    blank
+        The light across the bed, to be divided out.
     """
 
     crops: bool = True
@@ -94,6 +92,14 @@ class ScoreOptions:
     rendering: Rendering = _DEFAULT_RENDERING
     other_profiles: tuple[OutputProfile, ...] = ()
     basis: BasisChoice = _DEFAULT_BASIS
+    blank: BedLight | None = None
+
+    @property
+    def promise(self) -> Promise | None:
+        """The printer profile's promise, if there is one."""
+        if self.profile is None:
+            return None
+        return Promise(profile=self.profile, rendering=self.rendering, others=self.other_profiles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -174,6 +180,7 @@ def _measure_scan(
     basis = options.basis.of(scan.icc, str(scan.path))
     parts = []
     placements = placements or locate(scan)
+    scan = evened(scan, basis, options.blank)
     for number, placement in enumerate(placements):
 
         def report(what: str, share: float, number: int = number) -> None:
@@ -192,7 +199,7 @@ def _measure_tile(
         raise CannotMeasureError(f"{scan.path}: the paper is nearly black in this scan. Scan it again, brighter.")
     elements: dict[str, ElementScore] = {}
     crops: dict[str, Crop] = {}
-    flags = list(placement.flags) + list(scan.flags)
+    flags = [*placement.flags, *scan.flags, *light_flags(scan, placement, basis, options.blank)]
     in_chart_order = placement.key_tile.elements
     by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
     reading = threading.Lock()  # one file, one position in it
@@ -273,7 +280,9 @@ def _crop(window: Window, placement: Placement, basis: Basis, box: Box) -> Crop:
     straight = np.stack(
         [map_coordinates(small[..., i], [rows, columns], order=1, mode="nearest") for i in range(3)], axis=-1
     )
-    codes = np.rint(straight).astype(window.pixels.dtype)
+    # evened scans come as linear light, others as codes
+    linear = window.pixels.dtype.kind == "f"
+    codes = straight.astype(np.float32) if linear else np.rint(straight).astype(window.pixels.dtype)
     image = np.rint(255 * xyz_to_rgb("srgb", basis.xyz(basis.linear(codes)))).astype(np.uint8)
     return Crop(image=image, px_per_mm=_CROP_PX_PER_MM, origin_mm=(x, y))
 
@@ -336,55 +345,15 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
         colour_basis=parts[0].basis.described,
         viewing=options.viewing,
         white=White(lab=_triple(xyz_to_lab(paper)), standard_error_l=float(np.mean([p.paper_error_l for p in parts]))),
-        black=_black(elements),
+        black=black_of(elements),
         tiles=tuple(part.reading for part in parts),
         elements=elements,
         totals=totals_of(elements),
         flags=(*_flags(parts, recipe), *health_flags(elements)),
     )
-    if options.profile is not None:
-        score = _promised(score, Press(recipe.space, options.profile, options.rendering), options.other_profiles)
-    score = score.model_copy(update={"colour_volume": colour_volume(score.rings(), recipe)})
-    score = _with_trust(score, paper, options.basis.fit)
+    score = finish(score, recipe, options.promise)
+    score = with_trust(score, paper, options.basis.fit)
     return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
-
-
-def _with_trust(score: Score, paper_xyz: Array, fit: ScannerFit | None) -> Score:
-    """Add how far the colours can be trusted: absolute white and black, the fit's belonging, uncertainties."""
-    if fit is None:
-        return with_uncertainty(score)
-    check = basis_check(fit, paper_xyz, score.elements)
-    flags = belonging_flags(fit, check, score.conditions)
-    update = {
-        "colour_basis": score.colour_basis.model_copy(update={"check": check}),
-        "flags": (*score.flags, *flags),
-        **absolute_ends(score.white, score.black, paper_xyz),
-    }
-    return with_uncertainty(score.model_copy(update=update), holds=not flags)
-
-
-def absolute_ends(white: White, black: Black | None, paper_xyz: Array) -> dict[str, White | Black | None]:
-    """Return white and black of a score with their absolute values, from the paper's absolute XYZ."""
-    lab = xyz_to_lab(paper_xyz)
-    told = {"absolute_lab": _triple(lab), "absolute_density": float(density(lab))}
-    ends: dict[str, White | Black | None] = {"white": white.model_copy(update=told), "black": black}
-    if black is not None:
-        lab = xyz_to_lab(lab_to_xyz(black.lab) * (np.asarray(paper_xyz) / WHITE_D50))
-        darkness = float(density(lab))
-        told = {"absolute_lab": _triple(lab), "absolute_density": darkness if np.isfinite(darkness) else None}
-        ends["black"] = black.model_copy(update=told)
-    return ends
-
-
-def _promised(score: Score, press: Press, others: Sequence[OutputProfile]) -> Score:
-    """Put beside the score what the profile promised, and whether the print looks as stated."""
-    answer = printed_as(score, press, others)
-    otherwise = answer is not None and answer.verdict == "does-not-fit"
-    score = with_attainable(score, press, causes=not otherwise)
-    flags = score.flags
-    if answer is not None and otherwise:
-        flags = (*flags, f"not-as-stated: {answer.text}")
-    return score.model_copy(update={"printed_as": answer, "flags": flags})
 
 
 def _name(path: Path) -> str:
@@ -397,14 +366,10 @@ def _triple(values: NDArray[Any]) -> tuple[float, float, float]:
     return a, b, c
 
 
-def _black(elements: Sequence[ElementScore]) -> Black | None:
-    """Return the darkest step of the wedge."""
-    for element in elements:
-        if isinstance(element, NeutralWedgeScore):
-            darkest = min(element.steps, key=lambda step: step.lab[0]).lab
-            value = float(density(np.array(darkest)))
-            return Black(lab=darkest, density=value) if np.isfinite(value) else None
-    return None
+def _most_apart(papers: Sequence[Array]) -> float:
+    """Return the largest ΔE00 between the paper whites of a print's tiles."""
+    lab = xyz_to_lab(np.array(papers))
+    return max((float(np.max(delta_e00(one, lab))) for one in lab), default=0.0)
 
 
 def _flags(parts: list[_Part], recipe: Recipe) -> tuple[str, ...]:
@@ -416,6 +381,12 @@ def _flags(parts: list[_Part], recipe: Recipe) -> tuple[str, ...]:
         flags.append(f"tiles-missing: no scan of {places}")
     if len({part.basis.described.kind for part in parts}) > 1:
         flags.append("mixed-basis: some scans carry a colour profile and some do not")
+    apart = _most_apart([part.paper_xyz for part in parts])
+    if apart > _PAPER_APART_DE00:
+        flags.append(
+            f"scans-disagree: the same paper differs by {apart:.1f} ΔE00 from scan to scan; turn off automatic "
+            "exposure and colour correction, and let the lamp warm up"
+        )
     white = np.mean([part.paper_xyz for part in parts], axis=0)
     if np.any(white > 1.02 * WHITE_D50):
         flags.append("paper-brighter-than-white: the scan's exposure is too high")

@@ -412,12 +412,12 @@ class NeutralWedgeScore(_Value):
 
 
 class PatchReading(_Value):
-    """One patch of a patch field, with its mean device values in the scan (linear light, 0 to 1)."""
+    """One patch of a patch field, with its mean device values in the scan (linear light, 0 to 1), if it was scanned."""
 
     patch: str
     lab: Lab
     intended_lab: Lab
-    scan_linear: Lab
+    scan_linear: Lab | None = None
     standard_error_de00: float
 
 

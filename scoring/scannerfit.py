@@ -21,6 +21,7 @@ from inkstrain.targets.key import Patch, PatchField
 from inkstrain.targets.outputprofile import OutputProfile
 
 from .basis import Basis, scan_basis
+from .bedlight import BedLight, evened
 from .exchange import Readings
 from .fitmodel import (
     BorrowedFrom,
@@ -69,8 +70,8 @@ class ScannedPatches:
     decoding: Decoding
 
 
-def scan_patches(paths: Sequence[Path]) -> ScannedPatches:
-    """Read the patch fields in the scans of one print.
+def scan_patches(paths: Sequence[Path], blank: BedLight | None = None) -> ScannedPatches:
+    """Read the patch fields in the scans of one print, with the bed's light divided out if a blank scan is given.
 
     Raises
     ------
@@ -84,12 +85,13 @@ def scan_patches(paths: Sequence[Path]) -> ScannedPatches:
         with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
             basis = scan_basis(scan.icc, str(path))
             decodings.append(_decoding(basis))
+            source = evened(scan, basis, blank)
             for placement in locate(scan):
                 charts.add((placement.recipe.chart_id, placement.recipe.space))
                 for element in placement.key_tile.elements:
                     if not isinstance(element, PatchField):
                         continue
-                    window = open_window(scan, placement, element.box_mm)
+                    window = open_window(source, placement, element.box_mm)
                     means = patch_means(window, element, basis, WHITE_D50)
                     if window.clipped or not np.isfinite(means.linear).all():
                         raise CannotMeasureError(f"{path}: the patches are not whole in the scan. Scan all of it.")
