@@ -20,6 +20,7 @@ COMMANDS: Final = {
     "fit-scanner": "Fit a scanner to measured patches.",
     "forecast": "Tell from a printer profile alone what a chart will show.",
     "compare": "Compare scored prints.",
+    "trend": "Follow kept scores over time.",
     "photos": "Tell whether a difference touches your own pictures.",
     "ledger": "List, show, share and check the scores you kept.",
     "rehearse": "Print and scan a chart in imagination.",

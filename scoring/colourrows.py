@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from .colours import COLOUR_FLOOR_DE00, apart_de00, mean_square_de00
+from .comparable import name_of
 from .comparemodel import ColourRow
 from .holm import ALPHA, Tested, limit_at
 from .nested import Spread, nested
@@ -57,7 +58,7 @@ class ColourTest:
         )
 
 
-def colour_tests(sides: Sequence[Side], names: Mapping[str, str]) -> tuple[ColourTest, ...]:
+def colour_tests(sides: Sequence[Side]) -> tuple[ColourTest, ...]:
     """Return a test for every element whose colours at least one print of a pair has."""
     elements = dict.fromkeys(element for side in sides for scan in side.zones for element in scan)
     held = {element: [_held(side, element) for side in sides] for element in elements}
@@ -69,7 +70,7 @@ def colour_tests(sides: Sequence[Side], names: Mapping[str, str]) -> tuple[Colou
         }
     )
     return tuple(
-        _test(sides, pair, (element, names.get(element, element.replace("-", " "))), groups, noise.get(element))
+        _test(sides, pair, element, groups, noise.get(element))
         for pair in itertools.combinations(range(len(sides)), 2)
         for element, groups in held.items()
     )
@@ -83,7 +84,7 @@ def _held(side: Side, element: str) -> list[list[Array]]:
 def _test(
     sides: Sequence[Side],
     pair: tuple[int, int],
-    element: tuple[str, str],
+    element: str,
     groups: Sequence[Held],
     noise: RowNoise | None,
 ) -> ColourTest:
@@ -106,8 +107,8 @@ def _test(
         spread = noise.of_difference(*([len(scans) for scans in side] for side in both))
     return ColourTest(
         pair=pair,
-        element=element[0],
-        name=element[1],
+        element=element,
+        name=name_of(element),
         moved_de00=moved,
         change_lab=None if change is None else (change[0], change[1], change[2]),
         spread=spread,

@@ -8,16 +8,19 @@ with the reading, so that a difference is never claimed out of the gap.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from .model import Contour, HueSweepScore, NeutralWedgeScore, RingScore, Score, SweepRow
 
-__all__ = ["MEASURES", "PRINT", "Measure", "Reading", "element_names", "read_all"]
+__all__ = ["MEASURES", "PRINT", "Measure", "Reading", "name_of", "read_all"]
 
 PRINT: Final = "print"
 """The element name of what belongs to the whole print rather than to one figure."""
+
+_RING_ID: Final = re.compile(r"ring-to-(white|black)-(.+)")
 
 _CONTOUR_FROM_DE00: Final = 1.0  # the contrast from which scoring calls a change a contour
 _CONTRAST_SPREAD: Final = 0.12  # a contour's ends move from scan to scan, and its contrast with them; see MEASURES
@@ -160,16 +163,12 @@ def read_all(score: Score) -> dict[tuple[str, str], Reading | None]:
     return readings
 
 
-def element_names(score: Score) -> dict[str, str]:
-    """Return what a sentence calls each element that is compared, by its id."""
-    names = {PRINT: "the print"}
-    for element in score.elements:
-        match element:
-            case RingScore():
-                names[element.id] = f"{element.hue} to {element.kind.removeprefix('ring-to-')}"
-            case NeutralWedgeScore() | HueSweepScore():
-                names[element.id] = element.kind.replace("-", " ")
-    return names
+def name_of(element: str) -> str:
+    """Return what a sentence calls an element, by its id alone."""
+    if element == PRINT:
+        return "the print"
+    ring = _RING_ID.fullmatch(element)
+    return f"{ring[2]} to {ring[1]}" if ring else element.replace("-", " ")
 
 
 def _read_ring(ring: RingScore) -> dict[str, Reading | None]:

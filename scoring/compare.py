@@ -21,7 +21,7 @@ from pydantic import BaseModel, ValidationError
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
 from .colourrows import colour_tests
-from .comparable import MEASURES, Measure, Reading, element_names
+from .comparable import MEASURES, Measure, Reading, name_of
 from .comparemodel import ColourRow, ComparedPrint, Comparison, NoiseBasis, Row, Standing, Verdict
 from .fairness import FairnessPoint, check_fairness
 from .holm import ALPHA, Tested, holm, limit_at
@@ -240,12 +240,9 @@ class _Candidate:
 
 def tested_rows(sides: Sequence[Side], history: History) -> tuple[tuple[Row, ...], tuple[ColourRow, ...]]:
     """Return the rows of all pairs, tested together."""
-    names: dict[str, str] = {}
-    for side in reversed(sides):
-        names.update(element_names(side.scores[0]))
     candidates = [c for pair in itertools.combinations(range(len(sides)), 2) for c in _candidates(sides, pair)]
     noise = _noise(sides, history)
-    colours = colour_tests(sides, names)
+    colours = colour_tests(sides)
     tests = [candidate for candidate in candidates if candidate.reason is None]
     spreads = [noise[c.key].of_difference(*c.counts) for c in tests]
     looked_at = [colour for colour in colours if colour.spread is not None]
@@ -255,7 +252,7 @@ def tested_rows(sides: Sequence[Side], history: History) -> tuple[tuple[Row, ...
     )
     by_row = dict(zip(map(id, tests), zip(spreads, results[: len(tests)], strict=True), strict=True))
     by_colour = dict(zip(map(id, looked_at), results[len(tests) :], strict=True))
-    rows = tuple(_row(c, names[c.key[0]], noise.get(c.key), by_row.get(id(c))) for c in candidates)
+    rows = tuple(_row(c, noise.get(c.key), by_row.get(id(c))) for c in candidates)
     return rows, tuple(colour.row(by_colour.get(id(colour))) for colour in colours)
 
 
@@ -297,7 +294,7 @@ def _noise(sides: Sequence[Side], history: History) -> dict[Key, RowNoise]:
     return learn_noise(repeats)
 
 
-def _row(candidate: _Candidate, name: str, noise: RowNoise | None, result: tuple[Spread, Tested] | None) -> Row:
+def _row(candidate: _Candidate, noise: RowNoise | None, result: tuple[Spread, Tested] | None) -> Row:
     measure = MEASURES[candidate.key[1]]
     first, second = candidate.mean(0), candidate.mean(1)
     known: dict[str, object] = {"difference": None, "uncertainty": None, "smallest_showable": None}
@@ -324,7 +321,7 @@ def _row(candidate: _Candidate, name: str, noise: RowNoise | None, result: tuple
         {
             "pair": candidate.pair,
             "element": candidate.key[0],
-            "element_name": name,
+            "element_name": name_of(candidate.key[0]),
             "measure": measure.name,
             "unit": measure.unit,
             "better": measure.better,

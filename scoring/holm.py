@@ -12,7 +12,7 @@ from typing import Final
 
 from .nested import Spread
 
-__all__ = ["ALPHA", "Tested", "holm", "limit_at"]
+__all__ = ["ALPHA", "Tested", "holm", "holm_levels", "limit_at"]
 
 ALPHA: Final = 0.05
 
@@ -43,20 +43,30 @@ def holm(gaps: Sequence[float], spreads: Sequence[Spread]) -> tuple[Tested, ...]
     scale = np.sqrt([spread.variance for spread in spreads])
     freedom = np.array([spread.freedom for spread in spreads])
     chances = 2.0 * stdtr(freedom, -np.asarray(gaps) / scale) if count else np.empty(0)
-    alphas, shown, passed = np.empty(count), np.zeros(count, dtype=bool), 0
-    order = sorted(range(count), key=lambda i: (chances[i], -gaps[i] / scale[i]))
-    for index in order:
-        alphas[index] = ALPHA / (count - passed)
-        if chances[index] > alphas[index]:
-            break
-        shown[index] = True
-        passed += 1
-    alphas[order[passed:]] = ALPHA / max(count - passed, 1)
-    limits = -stdtrit(freedom, alphas / 2) * scale
+    shown, alphas = holm_levels([(float(chances[i]), -gaps[i] / scale[i]) for i in range(count)])
+    limits = -stdtrit(freedom, np.asarray(alphas) / 2) * scale
     return tuple(
-        Tested(chance=float(chance), shown=bool(is_shown), alpha=float(alpha), limit=float(limit))
+        Tested(chance=float(chance), shown=is_shown, alpha=alpha, limit=float(limit))
         for chance, is_shown, alpha, limit in zip(chances, shown, alphas, limits, strict=True)
     )
+
+
+def holm_levels(chances: Sequence[tuple[float, ...]]) -> tuple[list[bool], list[float]]:
+    """Return for each chance whether it is shown, and the level of the step at which it was looked at.
+
+    A chance may be followed by what orders equal ones.
+    """
+    count = len(chances)
+    shown, alphas, passed = [False] * count, [ALPHA / max(count, 1)] * count, 0
+    order = sorted(range(count), key=lambda i: chances[i])
+    for index in order:
+        if chances[index][0] > ALPHA / (count - passed):
+            break
+        shown[index], alphas[index] = True, ALPHA / (count - passed)
+        passed += 1
+    for index in order[passed:]:
+        alphas[index] = ALPHA / (count - passed)
+    return shown, alphas
 
 
 def limit_at(spread: Spread, alpha: float) -> float:

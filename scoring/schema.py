@@ -30,10 +30,11 @@ def schemas() -> dict[str, dict[str, Any]]:
     from .ledger.packmodel import Pack
     from .model import Score
     from .photos.model import Photos
+    from .trendmodel import Trend
 
     models: dict[str, type[BaseModel]] = {
         "key": Key, "score": Score, "compare": Comparison, "forecast": Forecast, "photos": Photos,
-        "scanner-fit": ScannerFit, "pack": Pack,
+        "scanner-fit": ScannerFit, "pack": Pack, "trend": Trend,
     }  # fmt: skip
     return {name: _schema(model) for name, model in models.items()}
 

@@ -102,9 +102,7 @@ def find_wanted(whats: Sequence[str], ledger: Ledger | None, *, newest: int = NE
         fitting = _once([one for one in kept if one.entry.chart == chart] or kept)[-newest:]
         scores = tuple(one.score for one in fitting)
         found.append(
-            Wanted(
-                hint=hint, scores=scores, kept=tuple(fitting), is_group=is_group, left_out=len(kept) - len(fitting)
-            )
+            Wanted(hint=hint, scores=scores, kept=tuple(fitting), is_group=is_group, left_out=len(kept) - len(fitting))
         )
     return tuple(found)
 

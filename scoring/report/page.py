@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import functools
+import hashlib
+import re
 from collections.abc import Mapping
 from importlib import resources
 from typing import Any, Protocol
@@ -85,8 +88,26 @@ def report_html(
 
 def rendered(template: str, **values: Any) -> str:
     """Render one of the package's templates; everything that is not markup is escaped."""
-    css = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
-    return _environment().get_template(template).render(css=Markup(css), **values)
+    css = _text("page.css")
+    source = _text(template)
+    # only scripts of this package run: the page's policy names them by their hash
+    hashes = [_hash(name) for name in re.findall(r'script\("([a-z.]+)"\)', source)]
+    return _environment().get_template(template).render(
+        css=Markup(css), scripts=Markup(" ".join(hashes)), script=_script, **values
+    )
+
+
+def _text(name: str) -> str:
+    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def _script(name: str) -> Markup:
+    return Markup(f"<script>{_text(name)}</script>")
+
+
+def _hash(name: str) -> str:
+    digest = hashlib.sha256(_text(name).encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
 @functools.cache

@@ -1,0 +1,73 @@
+"""``inkstrain trend``: follow what was kept over time."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .conditions import LedgerOption
+from .files import STDOUT, check_target, print_data, write_all
+from .talk import say, terminal_width
+
+__all__ = ["trend"]
+
+
+class SplitBy(StrEnum):
+    """What tells series apart."""
+
+    printer = "printer"
+    paper = "paper"
+    ink = "ink"
+    intent = "intent"
+
+
+def trend(
+    what: Annotated[
+        str | None,
+        typer.Argument(metavar="[WHAT]", help="A label, or conditions as printer=TEXT,paper=TEXT; all if none."),
+    ] = None,
+    measure: Annotated[str | None, typer.Option(metavar="M", help="One measure only, such as evenness.")] = None,
+    element: Annotated[
+        str | None, typer.Option(metavar="E", help="One element only, such as ring-to-white-blue or all-rings.")
+    ] = None,
+    by: Annotated[SplitBy | None, typer.Option(help="A series for each of these.")] = None,
+    since: Annotated[
+        str | None, typer.Option(metavar="ID|DATE", help="Compare before and after a score or a date (YYYY-MM-DD).")
+    ] = None,
+    json: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the trend as JSON; - for standard output.")
+    ] = None,
+    report: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a report, one HTML file that works offline.")
+    ] = None,
+    newest: Annotated[int, typer.Option(min=1, help="Follow the newest so many scores.")] = 200,
+    ledger: LedgerOption = None,
+) -> None:
+    """Follow kept scores over time: what drifted, what stepped, and what a change of ink or paper did.
+
+    Without --json or --report a table is printed.
+    """
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.scoring.tracking import track
+    from inkstrain.scoring.trendmodel import Selection
+    from inkstrain.scoring.trendtext import trend_text
+
+    check_target(json, report)
+    selection = Selection(what=what, measure=measure, element=element, by=by.value if by else None, since=since)
+    with open_ledger(ledger, create=False) as opened:
+        followed = track(opened, selection, newest=newest)
+    contents = {}
+    if json is not None:
+        contents[json] = followed.model_dump_json(indent=1) + "\n"
+    if report is not None:
+        from inkstrain.scoring.report import trend_html
+
+        contents[report] = trend_html(followed)
+    write_all(contents)
+    if not contents:
+        print_data(trend_text(followed, width=terminal_width()) + "\n")
+    for path in contents.keys() - {STDOUT}:
+        say(f"Wrote {path}.")

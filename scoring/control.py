@@ -1,0 +1,185 @@
+"""Has a series moved? Published rules with known false-alarm rates, over plain numbers in order of time.
+
+EWMA control chart: Lucas and Saccucci, Technometrics 32:1-12, 1990. One step at an unknown place: Pettitt, J. R. Stat.
+Soc. C 28:126-135, 1979. Drift: Mann, Econometrica 13:245-259, 1945, with Kendall's tau and the median slope of Sen,
+J. Am. Stat. Assoc. 63:1379-1389, 1968.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+__all__ = [
+    "AHEAD",
+    "ALARMS_IN_AHEAD",
+    "BASELINE",
+    "EWMA_LIMIT",
+    "EWMA_WEIGHT",
+    "Chart",
+    "Drift",
+    "Step",
+    "control_chart",
+    "drift",
+    "fewest_for_step",
+    "limit_for",
+    "moving_range_deviation",
+    "step",
+]
+
+EWMA_WEIGHT: Final = 0.2
+EWMA_LIMIT: Final = 2.962
+"""With this weight and this limit (in standard deviations of the average) an alarm comes once in 500 points on
+average where nothing moved, if mean and spread are known (Lucas and Saccucci 1990, table; from memory, and
+computed anew by the tests)."""
+
+AHEAD: Final = 20
+ALARMS_IN_AHEAD: Final = 0.032
+"""Share of series in which nothing moved that raise an alarm within `AHEAD` points."""
+
+BASELINE: Final = (8, 20)
+"""How many first points teach mean and spread, at least and at most."""
+
+_LIMITS: Final = (
+    (8, 5.712), (10, 5.080), (12, 4.707), (15, 4.321), (20, 3.959), (30, 3.627), (50, 3.345), (100, 3.155),
+)  # fmt: skip
+"""Limits that keep `ALARMS_IN_AHEAD` where mean and spread come from so few points themselves (200,000 simulated
+series each). With EWMA_LIMIT eight points would raise an alarm in 28 % of steady series."""
+
+_D2: Final = 2.0 / math.sqrt(math.pi)  # 1.128, mean range of two: the Shewhart constant d2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """An EWMA control chart: the baseline's mean and deviation, the average at every point, and where it is out."""
+
+    baseline: int
+    mean: float
+    deviation: float
+    factor: float
+    averages: tuple[float, ...]
+    lower: float
+    upper: float
+    alarms: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step: the first place after it, the medians on both sides, and its chance where nothing moved."""
+
+    at: int
+    before: float
+    after: float
+    chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """A drift in one direction: median slope per unit of time, and its chance where nothing moved."""
+
+    slope: float
+    chance: float
+
+
+def moving_range_deviation(values: Sequence[float]) -> float:
+    """Return the standard deviation by the mean moving range over d2 = 1.128: a step hardly widens it."""
+    return float(np.abs(np.diff(values)).mean()) / _D2
+
+
+def limit_for(baseline: int) -> float:
+    """Return the limit, in standard deviations of the average, for a baseline of so many points.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than `BASELINE` says.
+    """
+    if baseline < BASELINE[0]:
+        raise ValueError(f"a baseline of {baseline} points: {BASELINE[0]} are needed")
+    # rounded down to a row of the table: a wider limit
+    return _LIMITS[bisect_right(_LIMITS, baseline, key=lambda row: row[0]) - 1][1]
+
+
+def control_chart(
+    values: Sequence[float], *, baseline: int | None = None, least_deviation: float = 0.0
+) -> Chart | None:
+    """Return the control chart of a series; ``None`` if it has too few points.
+
+    Parameters
+    ----------
+    values : sequence of float
+        In order of time.
+    baseline : int, optional
+        How many first points teach mean and spread: half of them, within `BASELINE`, if not given.
+    least_deviation : float
+        The deviation is at least this.
+    """
+    count = len(values)
+    baseline = min(max(count // 2, BASELINE[0]), BASELINE[1]) if baseline is None else baseline
+    if baseline < BASELINE[0] or count <= baseline:
+        return None
+    first = np.asarray(values[:baseline], dtype=np.float64)
+    mean = float(first.mean())
+    deviation = max(moving_range_deviation(values[:baseline]), least_deviation)
+    factor = limit_for(baseline)
+    reach = factor * deviation * math.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
+    average, averages = mean, [mean] * baseline
+    for value in values[baseline:]:
+        average = EWMA_WEIGHT * value + (1.0 - EWMA_WEIGHT) * average
+        averages.append(average)
+    alarms = tuple(i for i, one in enumerate(averages) if abs(one - mean) > reach)
+    return Chart(
+        baseline=baseline,
+        mean=mean,
+        deviation=deviation,
+        factor=factor,
+        averages=tuple(averages),
+        lower=mean - reach,
+        upper=mean + reach,
+        alarms=alarms,
+    )
+
+
+def step(values: Sequence[float]) -> Step | None:
+    """Return where one step is most likely, by Pettitt's rank statistic; ``None`` for fewer than four points."""
+    from scipy.stats import rankdata
+
+    count = len(values)
+    if count < 4:
+        return None
+    places = np.arange(1, count)
+    statistic = np.abs(2.0 * np.cumsum(rankdata(values))[:-1] - places * (count + 1))
+    at = int(np.argmax(statistic)) + 1
+    return Step(
+        at=at,
+        before=float(np.median(values[:at])),
+        after=float(np.median(values[at:])),
+        chance=_step_chance(float(statistic[at - 1]), count),
+    )
+
+
+def _step_chance(statistic: float, count: int) -> float:
+    return min(2.0 * math.exp(-6.0 * statistic**2 / (count**3 + count**2)), 1.0)
+
+
+def fewest_for_step(alpha: float) -> int:
+    """Return how many points a step in the middle needs to be shown at a level at all."""
+    count = 4
+    while _step_chance(float((count // 2) * ((count + 1) // 2)), count) > alpha:
+        count += 1
+    return count
+
+
+def drift(times: Sequence[float], values: Sequence[float]) -> Drift | None:
+    """Return the median slope and the chance of such a drift; ``None`` for fewer than four points or all alike."""
+    from scipy.stats import kendalltau, theilslopes
+
+    if len(values) < 4 or len(set(values)) == 1 or len(set(times)) == 1:
+        return None
+    chance = float(kendalltau(times, values).pvalue)
+    return Drift(slope=float(theilslopes(values, times)[0]), chance=chance)
