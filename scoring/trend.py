@@ -231,7 +231,11 @@ def _changes(sheets: Sequence[_Sheet], since: datetime | None) -> tuple[tuple[in
 
 
 def _said(value: object) -> str:
-    return {None: "not said", True: "on", False: "off"}.get(value, str(value)) if not isinstance(value, str) else value
+    if value is None:
+        return "not said"
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return str(value)
 
 
 def _tested(drafts: Sequence[_Draft]) -> tuple[Series, ...]:
@@ -319,20 +323,21 @@ def _finished(
         unit=measure.unit,
         better=measure.better,
         points=draft.points,
-        baseline=chart
-        and Baseline(
-            points=chart.baseline, mean=chart.mean, deviation=chart.deviation, factor=chart.factor,
-            lower=chart.lower, upper=chart.upper,
-        ),
-        step=found
-        and StepFound(
+        baseline=None if chart is None else _baseline(chart),
+        step=None if found is None else StepFound(
             at=draft.points[found.at].at, id=draft.points[found.at].ids[0], before=found.before, after=found.after,
             chance=found.chance, shown=outcome[n, "step"][0],
         ),
-        drift=drifted
-        and DriftFound(
+        drift=None if drifted is None else DriftFound(
             per_30_days=30.0 * drifted.slope, chance=drifted.chance, shown=outcome[n, "drift"][0]
         ),
         changes=tuple(changes),
         verdict="moved" if moved else "steady" if enough else "too-few",
+    )  # fmt: skip
+
+
+def _baseline(chart: control.Chart) -> Baseline:
+    return Baseline(
+        points=chart.baseline, mean=chart.mean, deviation=chart.deviation, factor=chart.factor, lower=chart.lower,
+        upper=chart.upper,
     )  # fmt: skip
