@@ -263,10 +263,7 @@ def _one_more(tested: Sequence[Row]) -> Iterator[str]:
         else:
             parts.append(f"one more {of} {where} would hardly change it")
     if assumed:
-        parts[1] = (
-            f"a second print {'on each side'} would do the same, and tell whether a difference belongs to the "
-            "conditions or only to these sheets"
-        )
+        parts[1] += ", and tell whether a difference belongs to the conditions or only to these sheets"
     yield f"The smallest difference that can be shown: {'; '.join(parts)}."
 
 

@@ -123,12 +123,17 @@ def _drying(sides: Sequence[Side]) -> FairnessPoint:
     known = [hours for side in noted for hours in side if hours is not None]
     missing = len(known) < sum(map(len, noted))
     text = None
-    if missing and known:
+    alike = True
+    if not known:
+        text = "Not noted. Colours move for hours while a print dries: --drying notes it."
+    elif missing:
+        alike = False
         text = "Noted for some only. Colours move while a print dries: scan all of them after the same time."
-    elif known and min(known) < _DRY_H and max(known) > _DRYING_RATIO * min(known):
+    elif min(known) < _DRY_H and max(known) > _DRYING_RATIO * min(known):
+        alike = False
         text = "Colours move while a print dries: let all of them dry as long, and as the makers advise."
     values = tuple(_listed({"not noted" if hours is None else f"{hours:g} h" for hours in side}) for side in noted)
-    return FairnessPoint(what="drying time", values=values, alike=text is None, kind="fault", text=text)
+    return FairnessPoint(what="drying time", values=values, alike=alike, kind="fault", text=text)
 
 
 def _health(sides: Sequence[Side]) -> FairnessPoint:

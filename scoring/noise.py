@@ -22,6 +22,9 @@ _FLOOR_FREEDOM: Final = {"finding": 20.0, "value": 4.0}
 """What an assumed floor counts for beside repeats. Findings come and go between scans, so that a few quiet repeats
 say little; values are steady. Set on rehearsals, see tests/bench_noise.py."""
 
+_SCAN_SHARE: Final = 0.5
+"""The share of an assumed variance that is put down to scanning, the rest to printing; common practice, no source."""
+
 _FEWEST_ROWS: Final = 5
 _PRIOR_PER_REPEAT: Final = 4.0  # rows of one scan move together: many rows are worth no more than so many repeats
 
@@ -107,7 +110,7 @@ class RowNoise:
         scan, between = self.scan, self.between
         known = Spread(variance=self.assumed**2, freedom=_FLOOR_FREEDOM["finding"])
         if of == "scan":
-            scan = scan or replace(known, variance=known.variance / 2)
+            scan = scan or replace(known, variance=_SCAN_SHARE * known.variance)
             scan = replace(scan, freedom=scan.freedom + gained)
         else:
             between = between or known
@@ -117,8 +120,8 @@ class RowNoise:
 
 def learn_noise(rows: Mapping[Key, RowRepeats]) -> dict[Key, RowNoise]:
     """Return the noise of every row, each having learnt from its own repeats and from the rows of its kind."""
-    scans = _moderated({key: (row.repeats.scan, row) for key, row in rows.items()})
-    prints = _moderated({key: (row.repeats.between, row) for key, row in rows.items()})
+    scans = _moderated({key: (row.repeats.scan, row) for key, row in rows.items()}, _SCAN_SHARE)
+    prints = _moderated({key: (row.repeats.between, row) for key, row in rows.items()}, 1.0)
     return {
         key: RowNoise(
             kind=row.kind,
@@ -131,8 +134,8 @@ def learn_noise(rows: Mapping[Key, RowRepeats]) -> dict[Key, RowNoise]:
     }
 
 
-def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]]) -> dict[Key, Spread]:
-    """Return moderated mean squares of the rows that have repeats, in squares of their units."""
+def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]], share: float) -> dict[Key, Spread]:
+    """Return moderated mean squares of the rows that have repeats; ``share`` of the assumed variance is theirs."""
     held = {key: (spread, row) for key, (spread, row) in rows.items() if spread.freedom}
     # in units of what is assumed, so that measures of unlike units can learn from each other
     scaled = {
@@ -144,10 +147,10 @@ def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]]) -> dict[Key, Sprea
     moderated = {}
     for key, (_, row) in held.items():
         own = scaled[key]
-        floor = Spread(variance=1.0, freedom=_FLOOR_FREEDOM["finding"])
+        floor = Spread(variance=share, freedom=_FLOOR_FREEDOM["finding"])
         others = Spread(variance=0.0, freedom=0.0)
         if row.kind == "value" and prior is not None:
-            floor = Spread(variance=1.0, freedom=_FLOOR_FREEDOM["value"])
+            floor = Spread(variance=share, freedom=_FLOOR_FREEDOM["value"])
             most = _PRIOR_PER_REPEAT * own.freedom
             others = Spread(variance=prior.variance, freedom=min(prior.freedom, most))
         weight = floor.freedom + others.freedom + own.freedom

@@ -227,6 +227,7 @@ def test_the_summary_says_what_differs_where_by_how_much_and_what_does_not() -> 
     assert "No difference is shown in" in text
     assert "evenness (0.05)" in text
     assert "one scan of each print" in text
+    assert "one more print on each side would bring it to about 0." in text
 
 
 def test_two_unlike_conditions_are_not_told_apart() -> None:
@@ -286,3 +287,35 @@ def test_the_text_keeps_to_its_width(width: int) -> None:
     lines = comparison_text(comparison, width=width).splitlines()
     assert max(map(len, lines)) <= width
     assert lines[0].startswith("Alder")
+
+
+@pytest.mark.parametrize(
+    ("hours", "alike", "said"),
+    [
+        ((None, None), True, "Not noted"),
+        ((24.0, None), False, "Noted for some only"),
+        ((2.0, 24.0), False, "as the makers advise"),
+        ((24.0, 72.0), True, None),
+        ((3.0, 3.5), True, None),
+    ],
+)
+def test_drying_times_are_looked_at(hours: tuple[float | None, ...], alike: bool, said: str | None) -> None:
+    a, b = (score(conditions=Conditions(drying_h=h), sha256=s * 64) for h, s in zip(hours, "ab", strict=True))
+    (point,) = [point for point in compare([a], [b]).fairness if point.what == "drying time"]
+    assert point.alike == alike
+    assert (point.text is None) == (said is None)
+    assert (said or "") in (point.text or "")
+
+
+def test_stripes_spoil_a_comparison_even_where_both_prints_have_them() -> None:
+    flag = "head-banding: stripes across the sheet every 5.40 mm"
+    a, b = (score(sha256=s * 64).model_copy(update={"flags": (flag,)}) for s in "ab")
+    comparison = compare([a], [b])
+    (point,) = [point for point in comparison.fairness if point.what == "stripes and missing lines"]
+    assert (point.alike, point.values) == (False, ("stripes", "stripes"))
+    assert any("may not be healthy" in sentence for sentence in comparison.summary)
+
+
+def test_unlike_scanners_are_told() -> None:
+    a, b = (score(conditions=Conditions(scanner=name), sha256=s * 64) for name, s in (("flat", "a"), ("other", "b")))
+    assert any("scanner differs (flat against other)" in sentence for sentence in compare([a], [b]).summary)

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from inkstrain.scoring.comparable import MEASURES
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.key import Key
 
+from .comparetables import RowView, colour_views, measure_heads, ranked_views, row_views
 from .geometry import key_of, ring_place
 from .overlay import radius_ruler, ring_picture
 from .page import rendered
@@ -22,7 +22,7 @@ from .ringview import chroma_top
 from .svg import Scale, figure, join, text
 from .view import basis_words, condition_rows
 from .wedgeplot import cast_plot
-from .words import element_name, in_reading_order, number, ring_name, ring_state
+from .words import element_name, in_reading_order, ring_name, ring_state
 
 if TYPE_CHECKING:
     from inkstrain.scoring.compare import Comparison, Row
@@ -32,23 +32,7 @@ __all__ = ["compare_html"]
 _PICTURE_PX, _THUMB_PX, _WIDE_PX = 440, 150, 900
 _SHORT = 24
 _WIDTH, _LEFT, _RIGHT = 480.0, 46.0, 8.0
-_DIGITS = {"mm": 2, "ΔE00": 1, "°": 1, "C*": 1, "L*": 1}
-_COUNTED = frozenset({"contours", "not_climbing", "first_from_black"})
 _LINES = ("solid", "long dashes", "dots", "dash and dot")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RowView:
-    """A line of a table of differences."""
-
-    measure: str
-    values: tuple[str, ...]
-    difference: str
-    uncertainty: str
-    smallest: str
-    outcome: str
-    shown: bool
-    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,10 +124,32 @@ def compare_html(
         prints=_prints(comparison, scores),
         rings=rings,
         others=_others(comparison, scores, crops, (labels, short)),
+        several=len(labels) > 2,
+        faults=[point for point in comparison.fairness if point.kind == "fault" and not point.alike],
+        heads=measure_heads(comparison),
+        ranked=ranked_views(comparison),
+        differences=row_views(sorted(comparison.rows, key=_standing_out), short),
+        colours=colour_views(sorted(comparison.colours, key=lambda row: -(row.moved_de00 or 0.0))),
+        kept=sum(bool(crop) for crop in crops),
+        first_ring=_telling_ring(comparison, rings),
         indicative=any(score.colour_basis.kind in ("assumed", "borrowed") for score in scores),
         shown=sum(row.verdict in ("first", "second") for row in comparison.rows),
         tested=sum(row.verdict != "cannot-compare" for row in comparison.rows),
     )
+
+
+def _telling_ring(comparison: Comparison, rings: Sequence[RingPairView]) -> str:
+    """Return the anchor of the ring with the difference that stands out most: the one to look at first."""
+    by_name = {ring.name: ring.anchor for ring in rings}
+    names = (row.element_name for row in sorted(comparison.rows, key=_standing_out))
+    return next((by_name[name] for name in names if name in by_name), "")
+
+
+def _standing_out(row: Row) -> float:
+    """Sort by how far a difference stands out from what would show; what cannot be compared comes last."""
+    if row.difference is None or not row.smallest_showable:
+        return 1.0
+    return -abs(row.difference) / row.smallest_showable
 
 
 def _capital(words: str) -> str:
@@ -294,29 +300,4 @@ def _name(comparison: Comparison, identifier: str) -> str:
 
 
 def _row_views(comparison: Comparison, identifier: str, labels: Sequence[str]) -> tuple[RowView, ...]:
-    return tuple(_row_view(row, labels) for row in comparison.rows if row.element == identifier)
-
-
-def _row_view(row: Row, labels: Sequence[str]) -> RowView:
-    def written(value: float | None) -> str:
-        if value is not None and row.measure in _COUNTED and value == round(value):
-            return number(value, 0)
-        return number(value, _DIGITS.get(row.unit, 2), row.unit)
-
-    outcomes = {
-        "first": f"{labels[0]} is better",
-        "second": f"{labels[1]} is better",
-        "no-difference-shown": "no difference shown",
-        "cannot-compare": "cannot be compared",
-    }
-    known = MEASURES.get(row.measure)
-    return RowView(
-        measure=known.words if known is not None else row.measure.replace("_", " "),
-        values=tuple(written(value) for value in row.values),
-        difference=written(row.difference) if row.difference is not None else "",
-        uncertainty=f"± {written(2.0 * row.uncertainty)}" if row.uncertainty is not None else "",
-        smallest=written(row.smallest_showable) if row.smallest_showable is not None else "",
-        outcome=outcomes[row.verdict],
-        shown=row.verdict in ("first", "second"),
-        reason=row.reason or "",
-    )
+    return row_views([row for row in comparison.rows if row.element == identifier], labels)
