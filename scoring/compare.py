@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -22,7 +22,7 @@ from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
 from .colourrows import colour_tests
 from .comparable import MEASURES, Measure, Reading, name_of
-from .comparemodel import ColourRow, ComparedPrint, Comparison, NoiseBasis, Row, Standing, Verdict
+from .comparemodel import ColourRow, ComparedPrint, Comparison, NoiseBasis, NoiseRow, Row, Standing, Verdict
 from .fairness import FairnessPoint, check_fairness
 from .holm import ALPHA, Tested, holm, limit_at
 from .model import MadeBy, Score
@@ -39,6 +39,7 @@ __all__ = [
     "FairnessPoint",
     "History",
     "NoiseBasis",
+    "NoiseRow",
     "Row",
     "Standing",
     "compare",
@@ -127,7 +128,7 @@ def label_prints(*scores: Score, fallback: Sequence[str] = ()) -> tuple[str, ...
     )  # fmt: skip
     unlike = [name for name in names if len({getattr(score.conditions, name) for score in scores}) > 1]
     labels = tuple(
-        ", ".join(str(value) for name in unlike if (value := getattr(score.conditions, name)) is not None)
+        " · ".join(str(value) for name in unlike if (value := getattr(score.conditions, name)) is not None)
         for score in scores
     )
     if not all(labels) or len(set(labels)) < len(labels):
@@ -199,7 +200,28 @@ def _noise_basis(sides: Sequence[Side], history: History) -> NoiseBasis:
         repeated_scans=scans + sum(earlier) - len(earlier),
         repeated_prints=prints + len(earlier) - len(history),
         earlier_scores=sum(earlier),
+        rows=_noise_rows(_repeats(sides, history)),
         text="",
+    )
+
+
+def _noise_rows(repeats: Mapping[Key, RowRepeats]) -> tuple[NoiseRow, ...]:
+    return tuple(
+        NoiseRow(
+            element=element,
+            element_name=name_of(element),
+            measure=measure,
+            unit=MEASURES[measure].unit,
+            assumed=row.assumed,
+            repeatability=row.repeats.scan_deviation,
+            repeatability_freedom=int(row.repeats.scan.freedom),
+            repeatability_limit=row.repeats.repeatability_limit,
+            between_prints=row.repeats.print_deviation,
+            between_prints_freedom=int(row.repeats.between.freedom),
+            print_limit=row.repeats.print_limit,
+        )
+        for (element, measure), row in repeats.items()
+        if row.repeats.scan.freedom or row.repeats.between.freedom
     )
 
 
@@ -241,7 +263,7 @@ class _Candidate:
 def tested_rows(sides: Sequence[Side], history: History) -> tuple[tuple[Row, ...], tuple[ColourRow, ...]]:
     """Return the rows of all pairs, tested together."""
     candidates = [c for pair in itertools.combinations(range(len(sides)), 2) for c in _candidates(sides, pair)]
-    noise = _noise(sides, history)
+    noise = learn_noise(_repeats(sides, history))
     colours = colour_tests(sides)
     tests = [candidate for candidate in candidates if candidate.reason is None]
     spreads = [noise[c.key].of_difference(*c.counts) for c in tests]
@@ -272,8 +294,8 @@ def _candidates(sides: Sequence[Side], pair: Pair) -> list[_Candidate]:
     return made
 
 
-def _noise(sides: Sequence[Side], history: History) -> dict[Key, RowNoise]:
-    """Return the noise of every row: its own repeats on all sides and earlier, and what they say of each other."""
+def _repeats(sides: Sequence[Side], history: History) -> dict[Key, RowRepeats]:
+    """Return what is known of every row: its repeats on all sides and earlier, and what is assumed."""
     keys = dict.fromkeys(key for side in sides for readings in side.readings for key in readings)
     repeats = {}
     for key in keys:
@@ -291,7 +313,7 @@ def _noise(sides: Sequence[Side], history: History) -> dict[Key, RowNoise]:
             assumed=max(measure.floor, math.sqrt(sum(errors) / len(errors))),
             kind=measure.kind,
         )
-    return learn_noise(repeats)
+    return repeats
 
 
 def _row(candidate: _Candidate, noise: RowNoise | None, result: tuple[Spread, Tested] | None) -> Row:

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from .fairness import FairnessPoint
 from .model import Conditions, MadeBy
 
-__all__ = ["ColourRow", "ComparedPrint", "Comparison", "NoiseBasis", "Row", "Standing", "Verdict"]
+__all__ = ["ColourRow", "ComparedPrint", "Comparison", "NoiseBasis", "NoiseRow", "Row", "Standing", "Verdict"]
 
 Verdict = Literal["first", "second", "no-difference-shown", "cannot-compare"]
 Pair = tuple[int, int]
@@ -99,12 +99,35 @@ class Standing(_Value):
     worst_place: int
 
 
+class NoiseRow(_Value):
+    """Nested components of one measure of one element, in the words of ISO 5725, as measured.
+
+    ``repeatability`` is the standard deviation from scan to scan of one print, ``between_prints`` what prints of one
+    set of conditions add to it, each with the degrees of freedom of its mean square; the limits are what two single scans
+    stay within in 95 % of cases, of one print and of two. ``None`` where nothing repeats. ``assumed`` is the standard
+    deviation that stands where nothing is known.
+    """
+
+    element: str
+    element_name: str
+    measure: str
+    unit: str
+    assumed: float
+    repeatability: float | None
+    repeatability_freedom: int
+    repeatability_limit: float | None
+    between_prints: float | None
+    between_prints_freedom: int
+    print_limit: float | None
+
+
 class NoiseBasis(_Value):
     """What the noise floor was learnt from: repeats on the sides themselves, and earlier ones from a ledger."""
 
     repeated_scans: int
     repeated_prints: int
     earlier_scores: int = 0
+    rows: tuple[NoiseRow, ...] = ()
     text: str
 
 

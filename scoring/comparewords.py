@@ -50,7 +50,10 @@ def summarise_rows(
         both = [prints[n] for n in pair]
         if several:
             sentences.append(f"{both[0].label} against {both[1].label}: {_headline(both, own, own)}")
-        sentences += _differences(both, own)
+        else:
+            sentences += _differences(both, own)
+    if several:
+        sentences += _places(prints, ranking)
     sentences += _colours(prints, colours)
     if tested:
         sentences += _no_differences(tested)
@@ -89,8 +92,25 @@ def _order(prints: Prints, ranking: Sequence[Standing], tested: Sequence[Row]) -
         yield f"Nothing here is shown to be better than {_and(names)} in any measure."
     else:
         yield "No print is ahead in everything: each is better in some measures and worse in others, or not told apart."
-    for standing in sorted(overall, key=lambda s: (s.best_place + s.worst_place, s.print)):
-        yield f"{prints[standing.print].label}: {standing_words(standing, [p.label for p in prints])}."
+    yield f"In all measures together: {_by_place(prints, overall)}."
+
+
+def _places(prints: Prints, ranking: Sequence[Standing]) -> Iterator[str]:
+    """Say for each measure that tells any two apart which print may have which place."""
+    for name in dict.fromkeys(standing.measure for standing in ranking if standing.measure is not None):
+        lead = MEASURES[name].words
+        own = [standing for standing in ranking if standing.measure == name]
+        yield f"{lead[0].upper()}{lead[1:]}: {_by_place(prints, own)}."
+
+
+def _by_place(prints: Prints, standings: Sequence[Standing]) -> str:
+    by_place: dict[tuple[int, int], list[str]] = {}
+    for standing in standings:
+        by_place.setdefault((standing.best_place, standing.worst_place), []).append(prints[standing.print].label)
+    return "; ".join(
+        f"place {low if low == high else f'{low} to {high}'} {_and(labels)}"
+        for (low, high), labels in sorted(by_place.items(), key=lambda item: (sum(item[0]), item[0]))
+    )
 
 
 def standing_words(standing: Standing, labels: Sequence[str]) -> str:
@@ -183,11 +203,14 @@ def _colours(prints: Prints, colours: Sequence[ColourRow]) -> Iterator[str]:
             lead = f"Colours, {prints[pair[0]].label} against {prints[pair[1]].label}"
         limits = sorted(row.smallest_showable_de00 or 0.0 for row in tested)
         limit = f"{limits[len(limits) // 2]:.1f} ΔE00 would show"
+        if not moved and len(prints) > 2:
+            continue  # a pair that is alike needs no sentence among many
         if not moved:
             yield f"{lead}: no element is shown to have moved ({limit})."
             continue
         examples = "; ".join(f"{row.element_name} by {row.moved_de00:.1f} ΔE00" for row in moved[:_EXAMPLES])
-        yield f"{lead} moved in {len(moved)} of {len(tested)} elements ({limit}), most in {examples}."
+        colon = ":" if len(prints) > 2 else ""
+        yield f"{lead}{colon} moved in {len(moved)} of {len(tested)} elements ({limit}), most in {examples}."
 
 
 def _no_differences(tested: Sequence[Row]) -> Iterator[str]:

@@ -71,8 +71,8 @@ class _Pairing:
     """Two prints to compare, and what to call them."""
 
     name: str
-    slugs: tuple[str, str]
-    labels: tuple[str, str]
+    slugs: tuple[str, ...]
+    labels: tuple[str, ...]
 
 
 _PAIRS: Final = (
@@ -88,6 +88,11 @@ _PAIRS: Final = (
             labels=(f"{printer.capitalize()} (perceptual)", f"{printer.capitalize()} (relative)"),
         )
         for printer in ("alder", "rowan")
+    ),
+    _Pairing(
+        name="all-four",
+        slugs=tuple(entry.slug for entry in PRINTS),
+        labels=tuple(f"{entry.preset.capitalize()} ({entry.intent})" for entry in PRINTS),
     ),
 )
 
@@ -206,14 +211,14 @@ def _score(folder: Path, entry: DemoPrint) -> Measured:
 
 
 def _compare(folder: Path, pair: _Pairing, measured: Mapping[str, Measured]) -> Comparison:
-    from .compare import compare
+    from .compare import compare_prints
     from .report import compare_html
 
-    first, second = (measured[slug] for slug in pair.slugs)
-    comparison = compare([first.score], [second.score], labels=pair.labels)
+    prints = [measured[slug] for slug in pair.slugs]
+    comparison = compare_prints([[one.score] for one in prints], labels=pair.labels)
     text = comparison.model_dump_json(indent=1) + "\n"
     (folder / "scores" / f"{pair.name}.json").write_text(text, encoding="utf-8")
-    html = compare_html(comparison, (first.score, second.score), (first.crops, second.crops))
+    html = compare_html(comparison, [one.score for one in prints], [one.crops for one in prints])
     (folder / "reports" / f"{pair.name}.html").write_text(html, encoding="utf-8")
     return comparison
 

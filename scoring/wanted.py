@@ -121,8 +121,8 @@ def compare_wanted(found: Sequence[Wanted], ledger: Ledger | None) -> Comparison
     if not left_out:
         return comparison
     text = (
-        f"Left out, since they are older than the newest {NEWEST}, of another chart or of the same scans: "
-        f"{'; '.join(left_out)}."
+        "Left out of a group, since they are older than the newest that were taken, of another chart or of the same "
+        f"scans: {'; '.join(left_out)}."
     )
     return comparison.model_copy(update={"summary": (*comparison.summary, text)})
 

@@ -1,17 +1,51 @@
 """How often prints that are alike are told apart, and true differences found. By hand: ``python tests/bench_noise.py``.
 
-Drawn from what rehearsed prints really read, see `repeat_samples`.
+Drawn from what rehearsed prints really read, see `repeat_samples`; with ``--scores FOLDER`` the scores themselves that
+``measure_repeats.py`` wrote there, in pairs by lot.
 """
 
 from __future__ import annotations
 
 import argparse
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 from repeat_samples import claims, found
 
+from inkstrain.scoring.compare import compare, read_score
+
 DESIGNS = ((1, 1), (2, 1), (5, 1), (1, 2), (1, 5), (2, 2))
+
+
+def named(path: Path):
+    """Return a kept score with its print named, as a photographer would."""
+    score = read_score(path)
+    conditions = score.conditions.model_copy(update={"print_name": path.stem.split("-")[1], "note": None})
+    return score.model_copy(update={"conditions": conditions})
+
+
+def of_scores(folder: Path, times: int, seed: int) -> None:
+    """Compare rehearsed and scored prints of one virtual printer, in pairs of sides by lot."""
+    scores = {tuple(path.stem.split("-")): named(path) for path in sorted(folder.glob("*-*-*.json"))}
+    for prints, scans in ((1, 1), (2, 1), (5, 1), (1, 2), (2, 2), (5, 2)):
+        for preset in ("alder", "rowan"):
+            draw = np.random.default_rng([seed, prints, scans, ord(preset[0])])
+            numbers = sorted({number for name, number, _ in scores if name == preset})
+            told: Counter = Counter()
+            false = 0
+            for _ in range(times):
+                chosen = draw.permutation(numbers)[: 2 * prints]
+                sides = [
+                    [scores[preset, number, str(scan)] for number in part for scan in draw.permutation([1, 2])[:scans]]
+                    for part in (chosen[:prints], chosen[prints:])
+                ]
+                comparison = compare(*sides)
+                claimed = [(r.element, r.measure) for r in comparison.rows if r.verdict in ("first", "second")]
+                claimed += [(r.element, "colour") for r in comparison.colours if r.verdict == "moved"]
+                false += bool(claimed)
+                told.update(claimed)
+            print(f"{prints}, {scans} | {preset} | {false} of {times} told apart | {told.most_common(4)}", flush=True)
 
 
 def main() -> None:
@@ -19,7 +53,11 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=500)
     parser.add_argument("--power", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--scores", type=Path)
     given = parser.parse_args()
+    if given.scores is not None:
+        of_scores(given.scores, given.times, given.seed)
+        return
     print("prints a side, scans each | printer | falsely told apart | true difference of 1.5 limits found")
     for prints, scans in DESIGNS:
         for preset in ("alder", "rowan"):

@@ -1,7 +1,8 @@
 """Rehearse prints and scans of the same conditions, and score them: what `repeats.json` was drawn from.
 
 ``python tests/measure_repeats.py FOLDER`` writes the scores (40 of them, ten minutes on one core);
-``python tests/measure_repeats.py FOLDER --sum-up`` writes ``tests/repeats.json`` from them.
+``python tests/measure_repeats.py FOLDER --sum-up`` writes ``tests/repeats.json`` from them. ``--first 11`` writes
+others, on which nothing was tuned, for ``tests/bench_noise.py --scores FOLDER``.
 """
 
 from __future__ import annotations
@@ -133,13 +134,14 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("folder", type=Path)
     parser.add_argument("--prints", type=int, default=10)
+    parser.add_argument("--first", type=int, default=1, help="number of the first print; others give a set held out")
     parser.add_argument("--scans", type=int, default=2)
     parser.add_argument("--sum-up", action="store_true")
     given = parser.parse_args()
     if given.sum_up:
         sum_up(given.folder, Path(__file__).with_name("repeats.json"))
         return
-    for print_number in range(1, given.prints + 1):
+    for print_number in range(given.first, given.first + given.prints):
         for scan_number in range(1, given.scans + 1):
             for preset in ("alder", "rowan"):
                 target = given.folder / f"{preset}-{print_number:02d}-{scan_number}.json"

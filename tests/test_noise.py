@@ -202,7 +202,7 @@ def test_three_prints_are_ranked_with_their_ties() -> None:
     assert places[0].ahead_of == places[1].ahead_of == (2,)
     assert [(s.best_place, s.worst_place) for s in places.values()] == [(1, 2), (1, 2), (3, 3)]
     assert {row.pair for row in comparison.rows} == {(0, 1), (0, 2), (1, 2)}
-    assert any("not told apart from B" in sentence for sentence in comparison.summary)
+    assert "Lightness of black: place 1 to 2 A and B; place 3 C." in comparison.summary
 
 
 def test_more_pairs_need_larger_differences() -> None:
@@ -221,6 +221,27 @@ def test_names_of_prints_part_scans_from_prints() -> None:
     assert [(p.scores, p.sheets) for p in comparison.prints] == [(2, 1), (3, 2)]
     assert comparison.noise is not None
     assert (comparison.noise.repeated_scans, comparison.noise.repeated_prints) == (2, 1)
+    (row,) = [r for r in comparison.noise.rows if r.measure == "black_l"]
+    assert (row.repeatability_freedom, row.between_prints_freedom) == (2, 1)
+
+
+def test_components_are_told_in_the_words_of_iso_5725() -> None:
+    def named(name: str, value: float, sha: str):
+        one = score(black_l=value, sha256=sha * 64)
+        return one.model_copy(update={"conditions": one.conditions.model_copy(update={"print_name": name})})
+
+    # the leaves of one plant of the worked example as prints, against those of another
+    sides = [
+        [named(str(n), value, "abcdef"[2 * n + i]) for n, leaf in enumerate(plant) for i, value in enumerate(leaf)]
+        for plant in TURNIP[:2]
+    ]
+    comparison = compare(*sides)
+    assert comparison.noise is not None
+    (row,) = [r for r in comparison.noise.rows if r.measure == "black_l"]
+    expected = nested(TURNIP[:2])
+    assert row.repeatability == pytest.approx(expected.scan_deviation)
+    assert row.between_prints == pytest.approx(expected.print_deviation)
+    assert row.repeatability_limit == pytest.approx(2.77 * (expected.scan_deviation or 0.0), rel=0.005)
 
 
 def test_inputs_come_out_unchanged() -> None:

@@ -12,7 +12,7 @@ from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.key import Key
 
-from .comparetables import RowView, colour_views, measure_heads, ranked_views, row_views
+from .comparetables import RowView, colour_views, measure_heads, noise_views, ranked_views, row_views
 from .geometry import key_of, ring_place
 from .overlay import radius_ruler, ring_picture
 from .page import rendered
@@ -130,6 +130,7 @@ def compare_html(
         ranked=ranked_views(comparison),
         differences=row_views(sorted(comparison.rows, key=_standing_out), short),
         colours=colour_views(sorted(comparison.colours, key=lambda row: -(row.moved_de00 or 0.0))),
+        noise=noise_views(comparison),
         kept=sum(bool(crop) for crop in crops),
         first_ring=_telling_ring(comparison, rings),
         indicative=any(score.colour_basis.kind in ("assumed", "borrowed") for score in scores),

@@ -15,7 +15,18 @@ from .words import number
 if TYPE_CHECKING:
     from inkstrain.scoring.compare import ColourRow, Comparison, Row, Standing
 
-__all__ = ["Cell", "ColourView", "RankedView", "RowView", "colour_views", "measure_heads", "ranked_views", "row_views"]
+__all__ = [
+    "Cell",
+    "ColourView",
+    "NoiseView",
+    "RankedView",
+    "RowView",
+    "colour_views",
+    "measure_heads",
+    "noise_views",
+    "ranked_views",
+    "row_views",
+]
 
 _DIGITS: Final = {"mm": 2, "ΔE00": 1, "°": 1, "C*": 1, "L*": 1}
 _COUNTED: Final = frozenset({"contours", "not_climbing", "first_from_black"})
@@ -62,6 +73,15 @@ class RankedView:
     place: Cell
     words: str
     cells: tuple[Cell, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseView:
+    """Repeatability of one measure of one element: what is shown and what it is sorted by."""
+
+    element: str
+    measure: str
+    cells: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +194,28 @@ def _gathered(comparison: Comparison, measure: str, n: int) -> float | None:
                     by_element.setdefault(row.element, {})[which] = value
     values = [held[n] for held in by_element.values() if len(held) == len(comparison.prints)]
     return _GATHERED.get(measure, ("mean", statistics.fmean))[1](values) if values else None
+
+
+def noise_views(comparison: Comparison) -> tuple[NoiseView, ...]:
+    """Return the lines of the table of repeatability, in the words of ISO 5725."""
+    rows = comparison.noise.rows if comparison.noise is not None else ()
+    return tuple(
+        NoiseView(
+            element=row.element_name,
+            measure=MEASURES[row.measure].words if row.measure in MEASURES else row.measure,
+            cells=tuple(
+                (_fine(value, row.unit), "" if value is None else f"{value:.6g}")
+                for value in (
+                    row.assumed, row.repeatability, row.repeatability_limit, row.between_prints, row.print_limit,
+                )
+            ),
+        )
+        for row in rows
+    )  # fmt: skip
+
+
+def _fine(value: float | None, unit: str) -> str:
+    return "" if value is None else number(value, _DIGITS.get(unit, 2) + 1, unit)
 
 
 def colour_views(rows: Sequence[ColourRow]) -> tuple[ColourView, ...]:
