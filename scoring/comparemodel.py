@@ -103,9 +103,9 @@ class NoiseRow(_Value):
     """Nested components of one measure of one element, in the words of ISO 5725, as measured.
 
     ``repeatability`` is the standard deviation from scan to scan of one print, ``between_prints`` what prints of one
-    set of conditions add to it, each with the degrees of freedom of its mean square; the limits are what two single scans
-    stay within in 95 % of cases, of one print and of two. ``None`` where nothing repeats. ``assumed`` is the standard
-    deviation that stands where nothing is known.
+    set of conditions add to it, each with the degrees of freedom of its mean square; the limits are what two single
+    scans stay within in 95 % of cases, of one print and of two. ``None`` where nothing repeats. ``assumed`` is the
+    standard deviation that stands where nothing is known.
     """
 
     element: str
