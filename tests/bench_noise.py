@@ -7,6 +7,10 @@ Drawn from what rehearsed prints really read, see `repeat_samples`; with ``--sco
 from __future__ import annotations
 
 import argparse
+import resource
+import subprocess
+import sys
+import time
 from collections import Counter
 from pathlib import Path
 
@@ -48,13 +52,54 @@ def of_scores(folder: Path, times: int, seed: int) -> None:
             print(f"{prints}, {scans} | {preset} | {false} of {times} told apart | {told.most_common(4)}", flush=True)
 
 
+def of_ledger(where: str) -> None:
+    """Compare two papers of one printer, and follow that printer, in a large ledger (``bench_ledger.py`` fills one)."""
+    for what in ("compare", "trend"):
+        subprocess.run([sys.executable, __file__, "--ledger", where, "--only", what], check=True)
+
+
+def asked(where: str, what: str) -> None:
+    """Time one question to a ledger, once the program has loaded what it needs."""
+    import scipy.stats  # noqa: F401
+
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.scoring.tracking import track
+    from inkstrain.scoring.trendmodel import Selection
+    from inkstrain.scoring.wanted import compare_wanted, find_wanted
+    from inkstrain.targets.colorimetry import delta_e00
+
+    if what == "compare":
+        delta_e00([[50.0, 0.0, 0.0]], [[50.0, 1.0, 0.0]])
+    printer = "printer=printer 100 (invented)"
+    started = time.perf_counter()
+    with open_ledger(where, create=False) as ledger:
+        if what == "compare":
+            whats = [f"{printer},paper=paper {n} (invented)" for n in (2, 3)]
+            comparison = compare_wanted(find_wanted(whats, ledger), ledger)
+            scores = sum(shown.scores for shown in comparison.prints)
+            earlier = comparison.noise.earlier_scores if comparison.noise else 0
+            said = f"compare: {scores} scores, {earlier} earlier ones"
+        else:
+            said = f"trend: {track(ledger, Selection(what=printer)).prints} prints"
+    seconds = time.perf_counter() - started
+    print(f"{said}: {seconds:.2f} s, {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB", flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--times", type=int, default=500)
     parser.add_argument("--power", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scores", type=Path)
+    parser.add_argument("--ledger")
+    parser.add_argument("--only", choices=("compare", "trend"))
     given = parser.parse_args()
+    if given.ledger is not None and given.only is not None:
+        asked(given.ledger, given.only)
+        return
+    if given.ledger is not None:
+        of_ledger(given.ledger)
+        return
     if given.scores is not None:
         of_scores(given.scores, given.times, given.seed)
         return

@@ -33,7 +33,7 @@ def test_the_demo_says_that_it_is_invented_and_where_its_reports_are(demo: tuple
     assert INVENTED in " ".join(said.split())
     named = [folder.parent / line.split()[-1] for line in said.splitlines() if line.endswith(".html")]
     assert set(named) == set(folder.rglob("*.html"))
-    assert len(named) == 7
+    assert len(named) == 8
     assert [path.name for path in folder.parent.iterdir()] == ["inkstrain-demo"]
 
 
@@ -48,6 +48,16 @@ def test_the_demos_two_printers_differ(demo: tuple[Path, str]) -> None:
     contours = [row["values"] for row in comparison["rows"] if row["measure"] == "contours"]
     assert sum(first for first, _ in contours) < sum(second for _, second in contours)
     assert "first" in verdicts
+
+
+def test_the_demo_compares_all_four_and_says_ties(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    comparison = json.loads((folder / "scores" / "all-four.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schemas()["compare"]).validate(comparison)
+    assert len({tuple(row["pair"]) for row in comparison["rows"]}) == 6
+    overall = [standing for standing in comparison["ranking"] if standing["measure"] is None]
+    assert [standing["print"] for standing in overall] == [0, 1, 2, 3]
+    assert any(standing["best_place"] < standing["worst_place"] for standing in overall)
 
 
 def test_the_demos_scores_and_key_keep_to_their_schemas(demo: tuple[Path, str]) -> None:
