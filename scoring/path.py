@@ -18,8 +18,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
-from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve
-from .pathsearch import Candidate, simplify, tie
+from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve, step_widths
+from .pathsearch import Candidate, simplify, snapped, tie
 from .pathstarts import add_faults, add_missing, from_many
 
 __all__ = ["PathFit", "fit_path"]
@@ -30,6 +30,7 @@ _KNOT_MM: Final = 1.8
 _FEW_FEATURES: Final = 2  # so few are found by any way of searching
 _FINE_TOLERANCE: Final = (0.03, 0.003)  # misfits not worth a feature: in ΔE00, and in mm along the slope
 _COARSE_TOLERANCE: Final = (0.1, 0.03)
+_PRECISE_TOLERANCE: Final = (0.01, 0.0005)  # for what is known to be there
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,14 +122,17 @@ def fit_path(
     course = smooth_course(inner, outer, _KNOT_MM)
     problem = data.problem(course, _FINE_TOLERANCE)
     found = _best_features(data.problem(course, _COARSE_TOLERANCE), problem)
+    found = Candidate.of(problem, snapped(problem, *_places(found)), found.steps)
     problem = data.problem(course, _FINE_TOLERANCE, _averaging(problem, found, scale) / scale)
     again = simplify(problem, *_places(found))
     if found.count > _FEW_FEATURES:
         again = add_faults(problem, *_places(again))
     found = add_missing(problem, *_places(again))
     kinks, steps = tie(problem, *_places(found)), found.steps
-    amplitudes, residual = solve(problem, kinks, steps)
-    radii, values = deblurred(problem, amplitudes, kinks, steps)
+    precise = data.problem(course, _PRECISE_TOLERANCE, _averaging(problem, found, scale) / scale)
+    widths = step_widths(precise, kinks, steps)
+    amplitudes, residual = solve(problem, kinks, steps, widths)
+    radii, values = deblurred(problem, amplitudes, kinks, steps, widths)
     return PathFit(
         radii,
         values * scale,

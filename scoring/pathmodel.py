@@ -16,7 +16,18 @@ from scipy.interpolate import BSpline
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
-__all__ = ["FINE_MM", "Course", "Fit", "Problem", "deblurred", "feature_columns", "ridged", "smooth_course", "solve"]
+__all__ = [
+    "FINE_MM",
+    "Course",
+    "Fit",
+    "Problem",
+    "deblurred",
+    "feature_columns",
+    "ridged",
+    "smooth_course",
+    "solve",
+    "step_widths",
+]
 
 Array = NDArray[np.float64]
 Course = Callable[[Array], Array]
@@ -27,6 +38,10 @@ _BEND_MM: Final = 1.5
 _NEAR_BLURS: Final = 7.0
 _RIDGE: Final = 1e-8
 _NO_BLUR_MM: Final = 1e-9
+_WIDTH_BLURS: Final = 0.4
+_WIDEST_STEP_BLURS: Final = 4.5
+_LEAST_STEP_BLURS: Final = 1.1  # narrower ones look the same as a blur that is a tenth wider than it is held for
+_WIDTH_GAIN: Final = 6.0  # fall of chi-squared that a width must bring
 
 
 def smooth_course(inner_mm: float, outer_mm: float, knot_mm: float) -> Course:
@@ -85,9 +100,15 @@ class Problem:
         """Take out of weighted columns what the smooth course can describe."""
         return np.asarray(columns - self._base @ (self._base.T @ columns))
 
-    def raw_columns(self, kinks: Array, steps: Array) -> Array:
-        """Columns of features: ramps and bends of the kinks, then the steps."""
-        return feature_columns(self.radius, kinks, steps, self.outer, self.sigma, self._rim)
+    def raw_columns(self, kinks: Array, steps: Array, widths: Array | None = None) -> Array:
+        """Columns of features: ramps and bends of the kinks, then the steps, which may be spread over widths in mm."""
+        columns = feature_columns(self.radius, kinks, steps, self.outer, self.sigma, self._rim)
+        for i, width in enumerate([] if widths is None else widths.tolist()):
+            if width > 0:
+                ends = self.radius[:, None] - steps[i] + np.array([width / 2, -width / 2])
+                _, ramps, _ = _blurred(ends, self.sigma)
+                columns[:, 2 * len(kinks) + i] = (ramps[:, 0] - ramps[:, 1]) / width
+        return columns
 
     def columns(self, kinks: Array, steps: Array) -> Array:
         """Weighted columns of features, without their common part with the smooth course."""
@@ -127,23 +148,28 @@ def ridged(gram: Array) -> Array:
     return gram
 
 
-def solve(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array]:
+def solve(problem: Problem, kinks: Array, steps: Array, widths: Array | None = None) -> tuple[Array, Array]:
     """Return amplitudes of course and features together, and what the whole model leaves of the target."""
-    basis = np.hstack([problem.smooth, problem.raw_columns(kinks, steps) * problem.weight[:, None]])
+    basis = np.hstack([problem.smooth, problem.raw_columns(kinks, steps, widths) * problem.weight[:, None]])
     amplitudes = np.asarray(np.linalg.solve(ridged(basis.T @ basis), basis.T @ problem.target))
     return amplitudes, np.asarray(problem.target - basis @ amplitudes)
 
 
-def deblurred(problem: Problem, amplitudes: Array, kinks: Array, steps: Array) -> tuple[Array, Array]:
-    """Return radii and the model there without blur: two rows at every step and one at every kink."""
+def deblurred(
+    problem: Problem, amplitudes: Array, kinks: Array, steps: Array, widths: Array | None = None
+) -> tuple[Array, Array]:
+    """Return radii and the model there without blur: two rows at every step, its ends, and one at every kink."""
     start, stop = problem.radius[0], problem.radius[-1]
+    half = np.zeros_like(steps) if widths is None else widths / 2
+    ends = np.concatenate([steps - half, steps + half])
     radii = np.union1d(np.arange(start, stop, FINE_MM), np.concatenate([kinks, [problem.inner, problem.outer]]))
-    before = radii[np.min(np.abs(radii[:, None] - steps[None, :]), axis=1, initial=1.0) > 1e-9]
-    radii = np.sort(np.concatenate([before, steps, steps]))
+    before = radii[np.min(np.abs(radii[:, None] - ends[None, :]), axis=1, initial=1.0) > 1e-9]
+    radii = np.sort(np.concatenate([before, ends]))
     smooth = feature_columns(radii, kinks, np.empty(0), problem.outer, _NO_BLUR_MM)
-    second = np.concatenate([[False], np.diff(radii) == 0])  # the outer of a step's two rows
+    second = np.concatenate([[False], np.diff(radii) == 0])  # the outer of a hard step's two rows
     passed = (radii[:, None] > steps) | (second[:, None] & (radii[:, None] == steps))
-    return radii, np.hstack([problem.course(radii), smooth, passed]) @ amplitudes
+    spread = np.clip((radii[:, None] - steps + half) / np.maximum(2 * half, _NO_BLUR_MM), 0.0, 1.0)
+    return radii, np.hstack([problem.course(radii), smooth, np.where(half > 0, spread, passed)]) @ amplitudes
 
 
 def feature_columns(
@@ -181,3 +207,24 @@ def _blurred(x: Array, sigma: float) -> tuple[Array, Array, Array]:
     ramp[near] = rise = x * below + (sigma / np.sqrt(2 * np.pi)) * np.exp(-0.5 * z * z)
     square[near] = x * rise + sigma * sigma * below
     return step, ramp, square
+
+
+def step_widths(problem: Problem, kinks: Array, steps: Array) -> Array:
+    """Return over how many mm each step is spread: none, unless the data say so and blur cannot be what they show."""
+    trials = np.arange(0.0, _WIDEST_STEP_BLURS, _WIDTH_BLURS) * problem.sigma
+    widths = np.zeros_like(steps)
+
+    def loss(index: int, width: float) -> float:
+        trial = widths.copy()
+        trial[index] = width
+        return float(np.sum(solve(problem, kinks, steps, trial)[1] ** 2))
+
+    for i in range(len(steps)):
+        losses = np.array([loss(i, width) for width in trials])
+        best = int(np.argmin(losses))
+        if 0 < best < len(trials) - 1:
+            below, at, above = losses[best - 1 : best + 2]
+            width = trials[best] + 0.5 * (trials[1] - trials[0]) * (below - above) / (below - 2 * at + above)
+            if width > _LEAST_STEP_BLURS * problem.sigma and losses[0] - at > _WIDTH_GAIN:
+                widths[i] = width
+    return widths

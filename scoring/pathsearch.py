@@ -16,7 +16,18 @@ from numpy.typing import NDArray
 
 from .pathmodel import Problem, ridged
 
-__all__ = ["CLOSEST_BLURS", "FAULT_MM", "JOIN_BLURS", "LEAST_SAVING", "PRICE", "Candidate", "refine", "simplify", "tie"]
+__all__ = [
+    "CLOSEST_BLURS",
+    "FAULT_MM",
+    "JOIN_BLURS",
+    "LEAST_SAVING",
+    "PRICE",
+    "Candidate",
+    "refine",
+    "simplify",
+    "snapped",
+    "tie",
+]
 
 Array = NDArray[np.float64]
 
@@ -113,6 +124,14 @@ def tie(problem: Problem, kinks: Array, steps: Array) -> Array:
         if after < before + PRICE * near.sum() and (near.any() or after < before - PRICE):
             kinks = tied
     return kinks
+
+
+def snapped(problem: Problem, kinks: Array, steps: Array) -> Array:
+    """Move kinks that blur cannot tell from a step to it, and make one of several."""
+    if not len(steps):
+        return kinks
+    nearest = steps[np.argmin(np.abs(kinks[:, None] - steps), axis=1)]
+    return np.unique(np.where(np.abs(kinks - nearest) < _TIE_BLURS * problem.sigma, nearest, kinks))
 
 
 def _screen(problem: Problem, moves: Iterable[tuple[Array, Array]]) -> list[tuple[Array, Array]]:
