@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +13,7 @@ from .talk import progress, say, terminal_width
 
 if TYPE_CHECKING:
     from inkstrain.scoring.photos.look import Seen
+    from inkstrain.scoring.report.photopictures import PhotoImages
 
 __all__ = ["photos"]
 
@@ -64,17 +66,31 @@ def photos(
     check_long_edge(long_edge)
     viewing = viewing_of(distance, light)
     first, *others = (read_side(what, ledger) for what in sides)
-    kept: list[Seen] = []
+    images: dict[str, PhotoImages] = {}
     with progress() as watch:
         found = look_at_photos(
             pictures, first, others[0] if others else None, viewing,
-            long_edge_mm=long_edge, fit_black=fit_black, watch=watch, keep=kept.append if report else None,
+            long_edge_mm=long_edge, fit_black=fit_black, watch=watch, keep=_keeper(images) if report else None,
         )  # fmt: skip
     contents = {}
     if json is not None:
         contents[json] = found.model_dump_json(indent=1) + "\n"
+    if report is not None:
+        from inkstrain.scoring.report.photopage import photos_html
+
+        contents[report] = photos_html(found, images)
     write_all(contents)
     if not contents:
         print_data(photos_text(found, width=terminal_width()) + "\n")
     for path in contents.keys() - {STDOUT}:
         say(f"Wrote {path}.")
+
+
+def _keeper(images: dict[str, PhotoImages]) -> Callable[[Seen], None]:
+    """Return what keeps a report's small pictures of each photograph, so that its maps need not be held."""
+    from inkstrain.scoring.report.photopictures import photo_images
+
+    def keep(seen: Seen) -> None:
+        images[seen.view.file] = photo_images(seen)
+
+    return keep

@@ -25,7 +25,7 @@ Map = NDArray[np.float32]
 MAP_PX: Final = 1280
 """Longest side of the maps that places are found on and that the eye's filter works on."""
 
-_BLOCK_PX: Final = 400_000
+_BLOCK_PX: Final = 250_000
 _STEP_DE00: Final = 0.01
 _STEPS: Final = 6000
 _NEUTRAL_C: Final = 3.0
@@ -70,6 +70,11 @@ class Areas:
     def area_over(self) -> AreaOver:
         """Return the shares over each limit."""
         return AreaOver(**{f"over_{limit:.0f}": self.over[limit] / self.pixels for limit in OVER_DE00})
+
+    def share_over(self, limit_de00: float) -> float:
+        """Return the share over any limit, to 0.01 ΔE00."""
+        first = min(max(round(limit_de00 / _STEP_DE00), 0), _STEPS)
+        return float(self.histogram[first:].sum()) / self.pixels
 
     def p95(self) -> float:
         """Return the difference that 95 % of the area stays under."""
@@ -143,13 +148,14 @@ def look_at(picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_e
         maps[first : first + len(reduced)] = reduced
         rounding.look(pixels, found)
     table.flush()
-    turned = upright(maps, picture.orientation)
-    planes = np.ascontiguousarray(np.moveaxis(turned, -1, 0))
-    del maps, turned, table
+    rounded_off = rounding.mean()
+    del table, rounding, found, reduced, pixels
+    planes = np.ascontiguousarray(np.moveaxis(upright(maps, picture.orientation), -1, 0))
+    del maps
     pitch_mm = long_edge_mm / max(picture.width, picture.height) * factor
     return Looked(
         areas=areas, factor=factor, de00=planes[0], xyz_a=planes[1:4], xyz_b=planes[4:7], unknown=planes[7],
-        seen_de00=seen_de00(planes[1:4], planes[4:7], pitch_mm, viewing), rounding_de00=rounding.mean(),
+        seen_de00=seen_de00(planes[1:4], planes[4:7], pitch_mm, viewing), rounding_de00=rounded_off,
     )  # fmt: skip
 
 

@@ -174,11 +174,21 @@ def _view(path: Path, picture: Picture, looked: Looked, sides: tuple[Side, Side]
         space=picture.source.name, space_assumed=picture.source.assumed, orientation=picture.orientation,
         area_over=areas.area_over(), area_over_seen=seen, mean_de00=areas.total_de00 / areas.pixels,
         p95_de00=areas.p95(), out_of_gamut=Sides(a=_outside(looked, sides, 0), b=_outside(looked, sides, 1)),
-        not_covered=not_covered, findings_a=_findings(looked, sides, 0), findings_b=_findings(looked, sides, 1),
+        not_covered=not_covered, over_2_between=_between(looked, sides),
+        findings_a=_findings(looked, sides, 0), findings_b=_findings(looked, sides, 1),
         neutral_a=neutral[0], neutral_b=neutral[1], worst=find_worst(looked, *size), places=places,
         colours=_colours(areas.by_colour / areas.pixels), touched=seen.over_2 >= TOUCHED_SHARE,
         verdict=verdict_of(seen, places, not_covered, " ".join(words)), flags=tuple(flags),
     )  # fmt: skip
+
+
+def _between(looked: Looked, sides: tuple[Side, Side]) -> tuple[float, float] | None:
+    """Return the share over 2 ΔE00 with the models' errors taken off and put on."""
+    errors = [side.view.model_error.inside_p95 or 0.0 for side in sides if side.view.model_error is not None]
+    if not errors:
+        return None
+    off = float(np.hypot.reduce(errors))
+    return looked.areas.share_over(2.0 + off), looked.areas.share_over(2.0 - off)
 
 
 def _outside(looked: Looked, sides: tuple[Side, Side], which: int) -> float | None:

@@ -47,7 +47,7 @@ class ModelError(_Value):
     """How far a score's printer model is off on colours that it was not given, in ΔE00.
 
     ``left_out`` says what was held back, one hue of rings and sweeps at a time; ``inside`` is the error on single
-    samples held back among their neighbours.
+    samples foretold from those at least 2 of CIELAB away; ``reach`` is how far from a sample a colour is covered.
     """
 
     samples: int
@@ -56,6 +56,7 @@ class ModelError(_Value):
     p95: float
     inside_median: float | None = None
     inside_p95: float | None = None
+    reach: float
 
 
 class SideView(_Value):
@@ -146,8 +147,9 @@ class PictureView(_Value):
     """One picture.
 
     ``area_over`` is by the plain difference of each pixel; ``area_over_seen`` by that which is left after both sides
-    were filtered with the eye's contrast sensitivity at the viewing distance. ``touched``: 0.2 % or more of the area
-    differs by more than 2 ΔE00 as seen.
+    were filtered with the eye's contrast sensitivity at the viewing distance. With a score, ``over_2_between`` is the
+    share over 2 ΔE00 if all differences were larger, or smaller, by what its model is off by at worst (95 %).
+    ``touched``: 0.2 % or more of the area differs by more than 2 ΔE00 as seen.
     """
 
     file: str
@@ -164,6 +166,7 @@ class PictureView(_Value):
     p95_de00: float
     out_of_gamut: Sides
     not_covered: float | None
+    over_2_between: tuple[float, float] | None = None
     findings_a: Findings | None = None
     findings_b: Findings | None = None
     neutral_a: NeutralTones | None = None

@@ -1,9 +1,10 @@
 """A printer known by one score: what its chart asked for and what came out, interpolated to a picture's colours.
 
 Samples are the rings', sweeps', wedge's, patches' and tints' colours. What the print adds to a colour (in CIELAB) is
-interpolated between them by radial basis functions (scipy), held in a table. How far that is to be trusted is measured
-on the samples themselves: those near a sample are left out and it is foretold from the rest, at growing distances. A
-colour further from every sample than the distance at which that goes wrong is not covered: nothing is said of it.
+that of the neutral of its lightness, by wedge and grey patches, and a rest that is interpolated between all samples by
+radial basis functions (scipy), held in a table. A chart's colours lie on the surface of its space and on the neutral
+axis; of what lies between, hardly any says anything, and printers differ most there. So a colour is covered only near a
+sample: within 2 of CIELAB, or 1.5 where samples are foretold badly from others as far away. Of the rest nothing is said.
 """
 
 from __future__ import annotations
@@ -36,30 +37,50 @@ __all__ = ["Samples", "ScoreSide", "score_side"]
 Array = NDArray[np.float64]
 
 _LEAST: Final = 60
-_NEAR: Final = 2.0  # samples closer than this in CIELAB are one
+_NEAR: Final = 1.8  # samples closer than this in CIELAB are one
 _STEPS_LAB: Final = (2.5, 4.0, 4.0)
 _MARGIN: Final = 8.0
-_SMOOTHING: Final = 0.5
+_SMOOTHING: Final = 1e-3
+_TABLE_REACH: Final = 14.0  # nodes of the table further from every sample are never asked for
 _NEIGHBOURS: Final = 90
-_REACHES: Final = (4.0, 7.0, 10.0, 14.0, 18.0, 23.0, 28.0, 34.0)
-_TRIALS: Final = 60
-_TRUSTED_DE00: Final = 1.5
+_REACHES: Final = (1.5, 2.0)
+_TRIALS: Final = 120
+_TRUSTED_DE00: Final = 0.3
 _FINDING_REACH: Final = 6.0
 _NET_PLACES: Final = 14
+_GREY_C: Final = 0.5
+_LEAST_NEUTRALS: Final = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Samples:
-    """A chart's colours: asked for and printed, (n, 3) each in CIELAB; what was found there; which hue it is."""
+    """A chart's colours: asked for and printed, (n, 3) each in CIELAB; what was found there; which hue it is.
+
+    ``neutral`` holds the L* of neutrals, climbing, and what the print adds to each, (steps, 4); it may be empty.
+    """
 
     asked: Array
     printed: Array
     bits: NDArray[np.uint16]
     group: NDArray[np.str_]
+    neutral: Array
 
     def thinned(self, order: NDArray[np.intp]) -> Samples:
         """Return some of the samples."""
-        return Samples(self.asked[order], self.printed[order], self.bits[order], self.group[order])
+        return Samples(self.asked[order], self.printed[order], self.bits[order], self.group[order], self.neutral)
+
+    def from_neutral(self, lab: Array) -> Array:
+        """Return the distance of colours (n, 3) from the neutral course, infinite where there is none."""
+        if len(self.neutral) < _LEAST_NEUTRALS:
+            return np.full(len(lab), np.inf)
+        beyond = np.maximum(self.neutral[0, 0] - lab[:, 0], lab[:, 0] - self.neutral[-1, 0])
+        return np.asarray(np.hypot(np.hypot(lab[:, 1], lab[:, 2]), np.maximum(beyond, 0.0)))
+
+    def neutral_added(self, lab: Array) -> Array:
+        """Return what the print adds to the neutral of each colour's lightness, (n, 3)."""
+        if not len(self.neutral):
+            return np.zeros_like(lab)
+        return np.stack([np.interp(lab[:, 0], self.neutral[:, 0], self.neutral[:, i]) for i in (1, 2, 3)], axis=-1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,12 +110,14 @@ class ScoreSide:
 
     def lab(self, source: Source, values: Array, intended: Array) -> Array:
         """Return CIELAB (n, 3) that the print is expected to have for intended colours."""
-        return intended + self._table.added(intended)
+        return intended + self._samples.neutral_added(intended) + self._table.added(intended)
 
     def bits(self, source: Source, values: Array, intended: Array) -> Bits:
         """Return what is to be said of each colour."""
         distance, nearest = self._tree.query(intended, workers=1)
         found = np.where(distance <= _FINDING_REACH, self._samples.bits[nearest], np.uint16(0)).astype(np.uint16)
+        # the neutral course is known between its steps
+        distance = np.minimum(distance, self._samples.from_neutral(intended))
         found |= np.where(distance > self.reach, np.uint16(BITS["not_covered"]), np.uint16(0))
         return found | self._table.outside(intended)
 
@@ -171,13 +194,25 @@ def _samples_of(score: Score) -> Samples:
             case FlatFieldScore():
                 add([element.intended_lab], [element.lab], [0], "patches")
     if not asked:
-        return Samples(np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.uint16), np.empty(0, np.str_))
+        none = np.empty((0, 3))
+        return Samples(none, none, np.empty(0, np.uint16), np.empty(0, np.str_), np.empty((0, 4)))
+    asked_lab = np.concatenate([np.array(each, dtype=np.float64) for each in asked])
+    printed_lab = np.concatenate([np.array(each, dtype=np.float64) for each in printed])
+    names = np.array([name for each in groups for name in each])
     return Samples(
-        np.concatenate([np.array(each, dtype=np.float64) for each in asked]),
-        np.concatenate([np.array(each, dtype=np.float64) for each in printed]),
+        asked_lab,
+        printed_lab,
         np.concatenate([np.array(list(each), dtype=np.uint16) for each in bits]),
-        np.array([name for each in groups for name in each]),
+        names,
+        _neutral_course(asked_lab, printed_lab - asked_lab, names),
     )
+
+
+def _neutral_course(asked: Array, added: Array, names: NDArray[np.str_]) -> Array:
+    """Return L* of the wedge's and patches' neutrals, climbing, and what is added to each."""
+    grey = (np.hypot(asked[:, 1], asked[:, 2]) < _GREY_C) & np.isin(names, ("wedge", "patches"))
+    _, order = np.unique(asked[grey, 0].round(1), return_index=True)
+    return np.column_stack([asked[grey, 0], added[grey]])[order]
 
 
 def _ring_bits(ring: RingScore) -> Iterable[int]:
@@ -236,39 +271,44 @@ def _spread(asked: Array) -> NDArray[np.intp]:
 
 
 def _interpolated(knots: Samples, at: Array) -> Array:
+    """Return what the print adds to colours (n, 3) beyond what it adds to their neutrals."""
     from scipy.interpolate import RBFInterpolator
 
-    model = RBFInterpolator(
-        knots.asked / 10.0, knots.printed - knots.asked, kernel="linear", degree=1, smoothing=_SMOOTHING / 10.0
-    )
+    rest = knots.printed - knots.asked - knots.neutral_added(knots.asked)
+    model = RBFInterpolator(knots.asked / 10.0, rest, kernel="thin_plate_spline", degree=1, smoothing=_SMOOTHING)
     return np.asarray(model(at / 10.0))
+
+
+def _foretold(knots: Samples, at: Array) -> Array:
+    return at + knots.neutral_added(at) + _interpolated(knots, at)
 
 
 def _trust(knots: Samples) -> tuple[float, ModelError]:
     """Return how far from a sample the model holds, and its errors on what it was not given."""
     rng = np.random.default_rng(1)
     trials = rng.permutation(len(knots.asked))[:_TRIALS]
-    by_reach = [[_foretold(knots, one, reach) for one in trials] for reach in _REACHES]
-    reach = 0.0
+    by_reach = [[_error_from(knots, one, reach) for one in trials] for reach in _REACHES]
+    reach = _REACHES[0]
     for distance, errors in zip(_REACHES, by_reach, strict=True):
         if np.percentile(errors, 75) > _TRUSTED_DE00:
             break
         reach = distance
     left_out = _hues_left_out(knots)
-    return max(reach, _REACHES[0]), ModelError(
-        samples=len(knots.asked), left_out="one hue of rings, one band, the wedge or the patches at a time",
+    return reach, ModelError(
+        reach=reach, samples=len(knots.asked),
+        left_out="one hue of rings, one band, the wedge or the patches at a time",
         median=float(np.median(left_out)), p95=float(np.percentile(left_out, 95)),
-        inside_median=float(np.median(by_reach[0])), inside_p95=float(np.percentile(by_reach[0], 95)),
+        inside_median=float(np.median(by_reach[-1])), inside_p95=float(np.percentile(by_reach[-1], 95)),
     )  # fmt: skip
 
 
-def _foretold(knots: Samples, one: int, reach: float) -> float:
+def _error_from(knots: Samples, one: int, reach: float) -> float:
     """Return the error in ΔE00 at a sample, from the nearest of those at least so far away."""
     away = np.linalg.norm(knots.asked - knots.asked[one], axis=1)
     order = np.argsort(away)
     others = order[away[order] >= reach][:_NEIGHBOURS]
     at = knots.asked[one : one + 1]
-    return float(delta_e00(at + _interpolated(knots.thinned(others), at), knots.printed[one : one + 1])[0])
+    return float(delta_e00(_foretold(knots.thinned(others), at), knots.printed[one : one + 1])[0])
 
 
 def _hues_left_out(knots: Samples) -> Array:
@@ -276,7 +316,7 @@ def _hues_left_out(knots: Samples) -> Array:
     for group in np.unique(knots.group):
         out = knots.group == group
         at = knots.asked[out]
-        found = at + _interpolated(knots.thinned(np.flatnonzero(~out)), at)
+        found = _foretold(knots.thinned(np.flatnonzero(~out)), at)
         errors.append(np.asarray(delta_e00(found, knots.printed[out])))
     return np.concatenate(errors)
 
@@ -301,13 +341,17 @@ class _Table:
     """What is added to a colour, and whether the print could reach it, on a grid over CIELAB."""
 
     def __init__(self, knots: Samples, net: Net | None) -> None:
+        from scipy.spatial import cKDTree
+
         low, high = knots.asked.min(axis=0) - _MARGIN, knots.asked.max(axis=0) + _MARGIN
         counts = np.ceil((high - low) / _STEPS_LAB).astype(int) + 1
         axes = [low[i] + _STEPS_LAB[i] * np.arange(counts[i]) for i in range(3)]
         grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
         self._low = low
         self._shape = grid.shape[:3]
-        added = _interpolated(knots, grid.reshape(-1, 3)).reshape(grid.shape)
+        near = cKDTree(knots.asked).query(grid, workers=1)[0] < _TABLE_REACH
+        added = np.zeros_like(grid)
+        added[near] = _interpolated(knots, grid[near])
         self._added = np.ascontiguousarray(np.moveaxis(added, -1, 0), dtype=np.float32)
         self._inside: NDArray[np.float32] | None = None
         if net is not None:

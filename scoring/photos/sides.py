@@ -35,7 +35,7 @@ MISSED_DE00: Final = 1.0
 """A colour is out of gamut if it comes back further off than this beyond what a printable one does."""
 
 _GRID: Final = 40
-_CHUNK: Final = 1 << 17
+_PART: Final = 1 << 14
 
 
 class Side(Protocol):
@@ -131,12 +131,14 @@ def _missed(source: Source, profile: OutputProfile) -> NDArray[np.float32]:
     """
     axes = np.meshgrid(*[np.linspace(0.0, 1.0, _GRID)] * source.channels, indexing="ij")
     values = np.stack([axis.ravel() for axis in axes], axis=-1)
-    asked = source.to_xyz(values)
-    once = profile.device_xyz(profile.xyz_to_device(asked, "relative", False))
-    again = profile.device_xyz(profile.xyz_to_device(once, "relative", False))
-    labs = [xyz_to_lab(each) for each in (asked, once, again)]
-    off = np.asarray(delta_e00(labs[0], labs[1])) - np.asarray(delta_e00(labs[1], labs[2]))
-    return np.asarray(off.reshape(axes[0].shape), dtype=np.float32)
+    off = []
+    for part in np.array_split(values, max(1, len(values) // _PART)):
+        asked = source.to_xyz(part)
+        once = profile.device_xyz(profile.xyz_to_device(asked, "relative", False))
+        again = profile.device_xyz(profile.xyz_to_device(once, "relative", False))
+        labs = [xyz_to_lab(each) for each in (asked, once, again)]
+        off.append(np.asarray(delta_e00(labs[0], labs[1])) - np.asarray(delta_e00(labs[1], labs[2])))
+    return np.asarray(np.concatenate(off).reshape(axes[0].shape), dtype=np.float32)
 
 
 def side_by_side(a: Side, b: Side | None, *, fit_black: bool = False) -> tuple[Side, Side]:

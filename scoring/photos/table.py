@@ -24,8 +24,8 @@ __all__ = ["CHANNELS", "CodeBook", "Coded", "ColourTable"]
 Array = NDArray[np.float64]
 Codes = NDArray[np.int32]
 
-_CHUNK: Final = 1 << 16
-_ROWS: Final = 1_500_000
+_CHUNK: Final = 1 << 15
+_ROWS: Final = 500_000
 _WORKERS: Final = 2
 CHANNELS: Final = 8
 """What a colour is looked up as: ΔE00, XYZ of both sides, and 1 where a side cannot tell."""
@@ -133,11 +133,10 @@ class ColourTable:
 
     def flush(self) -> None:
         """Hand over what was counted, and start afresh."""
-        used = slice(0, self._used)
-        coded = Coded(
-            self._lab[used], self.rows[used, 0], self._bits[used, 0], self._bits[used, 1], self._count[used]
-        )  # fmt: skip
-        self._when_full(coded)
+        for start in range(0, self._used, _CHUNK):
+            part = slice(start, min(start + _CHUNK, self._used))
+            bits = self._bits[part]
+            self._when_full(Coded(self._lab[part], self.rows[part, 0], bits[:, 0], bits[:, 1], self._count[part]))
         self._row_of[:] = 0
         self._count[:] = 0
         self._used = 0

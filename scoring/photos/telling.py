@@ -11,7 +11,7 @@ from typing import Final
 from inkstrain.scoring.report.words import flag_words
 
 from .model import ModelError, Photos, PictureView, SideView
-from .words import per_cent
+from .words import findings_words
 
 __all__ = ["model_words", "photos_text"]
 
@@ -79,12 +79,8 @@ def _rows(picture: PictureView, width: int) -> Iterator[str]:
     yield f"{short:<{_NAME_WIDTH}}{shares} {_short(seen.over_2):>5}{out}"
     yield from _indented(picture.verdict, width)
     for side, found in (("A", picture.findings_a), ("B", picture.findings_b)):
-        if found is not None and max(found.merged, found.contour, found.hue_swing) > 0.0005:
-            yield from _indented(
-                f"{per_cent(found.merged)} in colours merged on {side}, {per_cent(found.contour)} in a contour, "
-                f"{per_cent(found.hue_swing)} swung in hue.",
-                width,
-            )
+        if found is not None:
+            yield from _indented(findings_words(found, side), width)
     for flag in picture.flags:
         if not flag.startswith("no-profile"):
             yield from _indented(f"{flag_words(flag)}.", width)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Final
 
-from inkstrain.scoring.model import Score
 from inkstrain.scoring.rendering import Rendering
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.outputprofile import INTENTS, read_output_profile
@@ -73,14 +73,20 @@ def _score_file(path: Path) -> ScoreSide:
 
 
 def _from_ledger(what: str, ledger: str | None) -> ScoreSide:
-    score: Score | None = _kept(what, ledger)
-    if score is None:
-        raise WrongUsageError(f"{what!r} is neither a file nor known. {_HOW}")
-    return score_side(score, what)
+    if "/" in what or Path(what).suffix.lower() in (".json", ".icc", ".icm"):
+        raise WrongUsageError(f"{what} does not exist. {_HOW}")
+    from inkstrain.scoring.ledger import open_ledger
 
-
-def _kept(what: str, ledger: str | None) -> Score | None:
-    return None
+    with open_ledger(ledger, create=False) as book:
+        kept = book.find(what)
+        if not kept:
+            raise WrongUsageError(f"{what!r} is neither a file nor in the ledger {book.name}. {_HOW}")
+        side = score_side(kept[-1].score, what)
+    if len(kept) == 1:
+        return side
+    flag = f"newest: {len(kept)} kept scores are named {what}; the newest is used"
+    view = side.view.model_copy(update={"flags": (*side.view.flags, flag)})
+    return dataclasses.replace(side, view=view)
 
 
 def check_long_edge(long_edge_mm: float) -> None:

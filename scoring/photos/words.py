@@ -8,9 +8,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .model import AreaOver, Place
+from .model import AreaOver, Findings, Place
 
-__all__ = ["COLOUR_NAMES", "colour_index", "per_cent", "verdict_of", "where_words"]
+__all__ = [
+    "COLOUR_NAMES",
+    "TOUCHED_SHARE",
+    "colour_index",
+    "findings_words",
+    "per_cent",
+    "verdict_of",
+    "where_words",
+]
 
 # CIELAB hue angles where one colour word gives way to the next: common practice, no source
 _HUES: Final = (
@@ -34,6 +42,7 @@ _ROWS: Final = ("upper", "", "lower")
 _COLUMNS: Final = ("left", "middle", "right")
 TOUCHED_SHARE: Final = 0.002
 _FAINT_SHARE: Final = 0.01
+_TOLD_SHARE: Final = 0.0005
 
 
 def colour_index(lab: ArrayLike) -> NDArray[np.intp]:
@@ -81,6 +90,12 @@ def per_cent(share: float) -> str:
 
 def verdict_of(seen: AreaOver, places: Sequence[Place], not_covered: float | None, neutral: str = "") -> str:
     """Return what to say of a picture in a sentence or two."""
+    if not_covered is not None and not_covered > 0.5:
+        rest = verdict_of(seen, places, None, neutral)
+        return (
+            f"Cannot be told: {per_cent(not_covered)} of the frame has colours that are not on the chart. "
+            f"Of the rest: {rest[0].lower()}{rest[1:]}"
+        )
     unknown = not_covered is not None and not_covered >= 0.01
     if seen.over_2 < TOUCHED_SHARE:
         if seen.over_1 < _FAINT_SHARE:
@@ -105,3 +120,14 @@ def _places_words(seen: AreaOver, places: Sequence[Place]) -> str:
     if seen.over_2 > 1.25 * first.share:
         text += f" In all {total} differs by more than 2 ΔE00 as seen."
     return text
+
+
+def findings_words(found: Findings, name: str) -> str:
+    """Return what share lies in colours that a score found something in; empty if hardly any."""
+    parts = (
+        (found.merged, f"merged on {name}"),
+        (found.contour, f"in a contour on {name}"),
+        (found.hue_swing, f"swung in hue on {name}"),
+    )
+    told = [f"{per_cent(share)} in colours {words}" for share, words in parts if share >= _TOLD_SHARE]
+    return ", ".join(told) + "." if told else ""
