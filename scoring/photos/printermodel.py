@@ -4,7 +4,7 @@ Samples are the rings', sweeps', wedge's, patches' and tints' colours. What the 
 that of the neutral of its lightness, by wedge and grey patches, and a rest that is interpolated between all samples by
 radial basis functions (scipy), held in a table. A chart's colours lie on the surface of its space and on the neutral
 axis; of what lies between, hardly any says anything, and printers differ most there. So a colour is covered only near a
-sample: within 2 of CIELAB, or 1.5 where samples are foretold badly from others as far away. Of the rest nothing is said.
+sample: within 2 of CIELAB, or 1.5 where samples are foretold badly from others that far. Of the rest nothing is said.
 """
 
 from __future__ import annotations
