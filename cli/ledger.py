@@ -120,6 +120,32 @@ def check(ledger: LedgerOption = None) -> None:
 
 
 @ledger.command()
+def table(
+    out: Annotated[Path, typer.Option(metavar="FILE", help="A .csv or a .parquet file; - for CSV on standard output.")],
+    what: What = None,
+    ledger: LedgerOption = None,
+) -> None:
+    """Write a tidy table for your own statistics: one row an element and measure, with all conditions."""
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.scoring.ledger.tidy import csv_table, write_parquet
+
+    check_target(out)
+    with open_ledger(ledger, create=False) as opened:
+        entries = _entries(opened, what) if what else opened.entries()
+        if out == STDOUT:
+            for piece in csv_table(opened, entries):
+                print_data(piece)
+            return
+        with staged_file(out) as part:
+            if out.suffix.lower() == ".parquet":
+                write_parquet(opened, entries, part)
+            else:
+                with part.open("w", encoding="utf-8", newline="") as stream:
+                    stream.writelines(csv_table(opened, entries))
+    _wrote(out)
+
+
+@ledger.command()
 def export(
     out: Annotated[Path, typer.Option(metavar="FILE", help="The pack to write, a ZIP file.")],
     what: What = None,

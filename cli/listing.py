@@ -60,13 +60,8 @@ def csv_text(entries: Sequence[Entry]) -> str:
     """Return one line an entry, conditions in columns; no text can start a formula in a spreadsheet."""
     from inkstrain.scoring.ledger.tidy import csv_lines
 
-    rows = []
-    for entry in entries:
-        row = _row(entry)
-        rows.append({**row, "flags": " ".join(entry.flags), **row.pop("conditions")})
-    for row in rows:
-        del row["conditions"]
-    return csv_lines(rows)
+    rows = [{**_row(entry), "flags": " ".join(entry.flags)} for entry in entries]
+    return csv_lines([{**row, **row.pop("conditions")} for row in rows])
 
 
 def _row(entry: Entry) -> dict[str, Any]:
