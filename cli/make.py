@@ -42,6 +42,23 @@ def make(
             "patch-field it is 12 if not given; elsewhere the field is a short one of 10.2 mm patches.",
         ),
     ] = None,
+    from_photos: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FOLDER|FILE",
+            help="Make a proof strip instead: pieces of these pictures at print size, from where --a and --b differ "
+            "most; may be repeated.",
+        ),
+    ] = None,
+    a: Annotated[
+        str | None, typer.Option("--a", metavar="WHAT", help="With --from-photos: PROFILE.icc,INTENT or a score.")
+    ] = None,
+    b: Annotated[
+        str | None, typer.Option("--b", metavar="WHAT", help="The other; without it, what the pictures ask for.")
+    ] = None,
+    long_edge: Annotated[
+        float, typer.Option(metavar="MM", help="With --from-photos: how long the longer side of each print is.")
+    ] = 400.0,
     bed: Annotated[
         str, typer.Option(metavar="WxH", help="Your scanner's glass in mm; larger sheets are split into tiles.")
     ] = "216x297",
@@ -53,6 +70,9 @@ def make(
     from inkstrain.targets.chart import write_chart
     from inkstrain.targets.recipe import KINDS, Recipe
 
+    if from_photos or a or b:
+        _make_strip(from_photos or [], (a, b), (sheet, space, dpi), long_edge, out)
+        return
     kinds = tuple(only or KINDS)
     recipe = Recipe(
         sheet=sheet, space=space, path=path, hues=hues, dpi=dpi, bed_mm=_sides_mm(bed), only=kinds,
@@ -76,3 +96,33 @@ def _sides_mm(text: str) -> tuple[float, float]:
     except ValueError as error:
         raise WrongUsageError(f"--bed is {text!r}: give WIDTHxHEIGHT in mm, such as 216x297.") from error
     return width, height
+
+
+def _make_strip(
+    pictures: list[Path],
+    whats: tuple[str | None, str | None],
+    sheet: tuple[str, str, int],
+    long_edge_mm: float,
+    out: Path,
+) -> None:
+    """Make a proof strip of pictures."""
+    from inkstrain.scoring.photos.strip import make_strip
+    from inkstrain.scoring.photos.what import check_long_edge, read_side
+    from inkstrain.targets.errors import WrongUsageError
+    from inkstrain.targets.recipe import Recipe
+    from inkstrain.targets.strip import StripSheet
+
+    if not pictures or whats[0] is None:
+        raise WrongUsageError("A proof strip needs --from-photos and --a: the pictures, and how they would be printed.")
+    check_long_edge(long_edge_mm)
+    size, space, dpi = sheet
+    recipe = Recipe(sheet=size, space=space, dpi=dpi)
+    sides = (read_side(whats[0]), read_side(whats[1]) if whats[1] else None)
+    with staged_folder(out) as stage, progress() as watch:
+        strip = StripSheet(size_mm=recipe.sheet_mm, dpi=dpi, space=space)
+        written, count = make_strip(pictures, sides, strip, long_edge_mm, stage, watch)
+    print_data("".join(f"{out / file.name}\n" for file in written))
+    say(
+        f"The proof strip has {count} pieces. Print it once as A and once as B, at 100 %, and look at both side by "
+        "side in the light they are for. It is not for scoring."
+    )

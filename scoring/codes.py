@@ -12,6 +12,7 @@ import zxingcpp
 
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from inkstrain.targets.recipe import Recipe, parse_code
+from inkstrain.targets.strip import STRIP_CODE
 
 from .overview import Overview
 
@@ -25,6 +26,10 @@ _SCALES: Final = (1, -2, -3, 2, 4)
 """Pictures tried: the overview, then averaged 2 × 2 and 3 × 3 (grain), then enlarged (small codes)."""
 _ENLARGED_MOST_PX: Final = 30_000_000
 _SHOWN: Final = 40
+_A_STRIP: Final = (
+    "This is a proof strip of pictures, made to be looked at; there is nothing on it to score. "
+    "Scan a chart, which 'inkstrain make' makes without --from-photos."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,6 +66,9 @@ def find_codes(overview: Overview) -> tuple[Code, ...]:
     wrong: list[str] = []
     for picture, factor in _pictures(overview):
         for text, corners in _read(picture):
+            if text.startswith(STRIP_CODE):
+                wrong.append(_A_STRIP)
+                continue
             try:
                 recipe, sheet, tile = parse_code(text)
             except WrongUsageError as error:

@@ -133,7 +133,7 @@ def look_at(picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_e
         If the file turns out damaged, or a side cannot answer.
     """
     areas = Areas()
-    book = CodeBook(picture.source, picture.bits)
+    book = CodeBook(picture.source, picture.bits, picture.grey)
     table = ColourTable(book, sides, areas.add)
     factor = max(1, -(-max(picture.width, picture.height) // MAP_PX))
     rows, columns = -(-picture.stored_height // factor), -(-picture.stored_width // factor)
@@ -175,7 +175,7 @@ class _Rounding:
 
     def __init__(self, book: CodeBook, table: ColourTable, picture: Picture) -> None:
         self._table = table
-        self._needed = picture.bits == 16 and book.source.channels == 3
+        self._needed = picture.bits == 16 and not book.grey
         self._every = max(1, picture.width * picture.height // _CHECKED)
         self._values: list[NDArray[np.uint16]] = []
         self._rounded: list[Map] = []

@@ -147,7 +147,7 @@ def _worst_labs(
 
     every = max(1, -(-max(view.worst.box_px[2:]) // _CROP_PX))
     pixels = picture.box(view.worst.box_px)[::every, ::every]
-    values = pixels.reshape(-1, pixels.shape[2]) / float(np.iinfo(pixels.dtype).max)
+    values = picture.values(pixels)
     intended = xyz_to_lab(picture.source.to_xyz(values))
     labs = [side.lab(picture.source, values, intended).reshape(*pixels.shape[:2], 3) for side in sides]
     return labs[0].astype(np.float32), labs[1].astype(np.float32)

@@ -95,6 +95,8 @@ class Picture:
         8 or 16.
     orientation : int
         TIFF 6.0 orientation tag, 1 to 8: how the stored rows are to be turned.
+    grey : bool
+        Whether the file has one channel.
     flags : tuple of str
     """
 
@@ -105,9 +107,10 @@ class Picture:
         self.width, self.height = (header.height, header.width) if turned else (header.width, header.height)
         self.source, self.flags = source, flags
         self._pixels = pixels
+        self.grey = pixels.read(0, 0, 1, 1).shape[2] in (1, 2)
 
     def rows(self, start: int, stop: int) -> npt.NDArray[Any]:
-        """Return stored rows, (stop - start, stored width, channels of the source)."""
+        """Return stored rows, (stop - start, stored width, 1 or 3)."""
         return self._window(0, start, self.stored_width, stop)
 
     def box(self, box_px: Box) -> npt.NDArray[Any]:
@@ -126,9 +129,12 @@ class Picture:
         pixels = self._pixels.read(x0, y0, x1, y1)
         if pixels.shape[2] in (2, 4):
             pixels = _on_white(pixels)
-        if pixels.shape[2] == 1 and self.source.channels == 3:
-            return np.repeat(pixels, 3, axis=2)
         return pixels
+
+    def values(self, pixels: npt.NDArray[Any]) -> Array:
+        """Return encoded values (n, channels of the source), 0 to 1, of pixels (rows, columns, channels)."""
+        values = pixels.reshape(-1, pixels.shape[2]) / float(np.iinfo(pixels.dtype).max)
+        return np.repeat(values, 3, axis=1) if values.shape[1] < self.source.channels else values
 
     def close(self) -> None:
         """Close the file and drop what was cached."""

@@ -43,6 +43,7 @@ class CodeBook:
 
     source: Source
     bits: int
+    grey: bool
     levels: Array = field(init=False)
     _to_level: NDArray[np.int32] | None = field(init=False, default=None)
 
@@ -50,7 +51,7 @@ class CodeBook:
         if self.bits == 8:
             object.__setattr__(self, "levels", np.arange(256) / 255.0)
             return
-        if self.source.channels == 1:
+        if self.grey:
             object.__setattr__(self, "levels", np.arange(65536) / 65535.0)
             return
         values = np.linspace(0.0, 1.0, 4097)
@@ -68,11 +69,11 @@ class CodeBook:
     @property
     def size(self) -> int:
         """How many codes there are."""
-        return int(len(self.levels) ** self.source.channels)
+        return int(len(self.levels) ** (1 if self.grey else 3))
 
     def codes(self, pixels: NDArray[Any]) -> Codes:
         """Return codes (rows, columns) of pixels (rows, columns, channels)."""
-        if self.source.channels == 1:
+        if self.grey:
             return np.asarray(pixels[..., 0], dtype=np.int32)
         if self._to_level is None:
             red, green, blue = (pixels[..., i].astype(np.int32) for i in range(3))
@@ -82,8 +83,8 @@ class CodeBook:
 
     def values(self, codes: Codes) -> Array:
         """Return encoded values (n, channels) of codes (n,)."""
-        if self.source.channels == 1:
-            return self.levels[codes][:, None]
+        if self.grey:
+            return np.repeat(self.levels[codes][:, None], self.source.channels, axis=1)
         return np.stack([self.levels[codes >> 16], self.levels[codes >> 8 & 255], self.levels[codes & 255]], axis=-1)
 
 
