@@ -44,10 +44,10 @@ _SMOOTHING: Final = 1e-3
 _TABLE_REACH: Final = 14.0  # nodes of the table further from every sample are never asked for
 _NEIGHBOURS: Final = 90
 _REACHES: Final = (1.5, 2.0)
-_TRIALS: Final = 120
+_TRIALS: Final = 80
 _TRUSTED_DE00: Final = 0.3
 _FINDING_REACH: Final = 6.0
-_NET_PLACES: Final = 14
+_NET_PLACES: Final = 11
 _GREY_C: Final = 0.5
 _LEAST_NEUTRALS: Final = 12
 
@@ -356,7 +356,10 @@ class _Table:
         self._inside: NDArray[np.float32] | None = None
         if net is not None:
             coarse = grid[::2, ::2, ::2]
-            self._inside = net.holds(coarse.reshape(-1, 3)).reshape(coarse.shape[:3]).astype(np.float32)
+            corners = net.lab.reshape(-1, 3)
+            maybe = ((coarse >= corners.min(axis=0)) & (coarse <= corners.max(axis=0))).all(axis=-1)
+            self._inside = np.zeros(coarse.shape[:3], np.float32)
+            self._inside[maybe] = net.holds(coarse[maybe])
 
     def added(self, lab: Array) -> Array:
         """Return what the print adds to colours (n, 3)."""
