@@ -290,7 +290,8 @@ def _crop(window: Window, placement: Placement, basis: Basis, box: Box) -> Crop:
 def _first_pixel(window: Window, placement: Placement) -> Array:
     """Return the scan position (x, y) of a window's top left corner."""
     middle = (window.pixels.shape[0] // 2, window.pixels.shape[1] // 2)
-    chart = [(float(window.x_mm[middle]), float(window.y_mm[middle]))]
+    row = slice(middle[0], middle[0] + 1)
+    chart = [(float(window.x_mm[row][0, middle[1]]), float(window.y_mm[row][0, middle[1]]))]
     return np.asarray(np.rint(placement.to_scan_px(chart)[0] - 0.5) - np.array([middle[1], middle[0]]))
 
 

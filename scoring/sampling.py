@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from .placement import Placement
     from .scanfile import ScanFile
 
-__all__ = ["Means", "Tally", "Window", "open_window"]
+__all__ = ["Block", "Means", "Rows", "Tally", "Window", "open_window"]
 
 Array = NDArray[np.float64]
 
@@ -31,6 +31,35 @@ _BLOCK_PX: Final = 400_000
 _OUTLIER: Final = 5.0  # robust standard deviations
 _OUTLIER_FLOOR: Final = 0.25  # ΔE that no group is dropped for
 _LEAST_FILLING: Final = 0.35
+
+
+class Rows(Protocol):
+    """Values of a window's pixels, of which rows are asked for: an array, or one that is worked out as it is needed."""
+
+    def __getitem__(self, rows: slice, /) -> NDArray[np.float32]:
+        """Return the values of some rows, (rows, w)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Interpolated:
+    """Values that change slowly, known at a sparse grid of nodes: ``down @ nodes @ across.T``."""
+
+    down: NDArray[np.float32]
+    nodes: NDArray[np.float32]
+    across: NDArray[np.float32]
+
+    def __getitem__(self, rows: slice, /) -> NDArray[np.float32]:
+        return np.asarray(self.down[rows] @ self.nodes @ self.across.T, dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Some rows of a window: pixels as scanned, (h, w, 3), and chart millimetres of their centres, (h, w), float32."""
+
+    pixels: NDArray[Any]
+    x_mm: NDArray[np.float32]
+    y_mm: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +71,7 @@ class Window:
     pixels
         As scanned, (h, w, 3), uint8 or uint16.
     x_mm, y_mm
-        Chart millimetres of the pixel centres, (h, w), float32.
+        Chart millimetres of the pixel centres, by rows.
     pixel_mm
         Mean side of a pixel on the chart.
     clipped
@@ -50,17 +79,17 @@ class Window:
     """
 
     pixels: NDArray[Any]
-    x_mm: NDArray[np.float32]
-    y_mm: NDArray[np.float32]
+    x_mm: Rows
+    y_mm: Rows
     pixel_mm: float
     clipped: bool
 
-    def blocks(self) -> Iterator[Window]:
+    def blocks(self) -> Iterator[Block]:
         """Yield the window in blocks of rows, so that what is worked out for each pixel stays small."""
         rows = max(_BLOCK_PX // max(self.pixels.shape[1], 1), 1)
         for row in range(0, self.pixels.shape[0], rows):
             part = slice(row, row + rows)
-            yield Window(self.pixels[part], self.x_mm[part], self.y_mm[part], self.pixel_mm, self.clipped)
+            yield Block(self.pixels[part], self.x_mm[part], self.y_mm[part])
 
 
 def open_window(scan: ScanFile, placement: Placement, box_mm: Box, margin_mm: float = 0.5) -> Window:
@@ -85,7 +114,7 @@ def open_window(scan: ScanFile, placement: Placement, box_mm: Box, margin_mm: fl
     rows, down = _interpolation(y0, y1, step)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1)
     chart = placement.to_chart_mm(grid.reshape(-1, 2)).reshape(grid.shape).astype(np.float32)
-    x_mm, y_mm = (np.asarray(down @ chart[..., axis] @ across.T, dtype=np.float32) for axis in (0, 1))
+    x_mm, y_mm = (_Interpolated(down, np.ascontiguousarray(chart[..., axis]), across) for axis in (0, 1))
     return Window(pixels, x_mm, y_mm, pixel_mm, clipped)
 
 

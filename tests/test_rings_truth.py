@@ -190,10 +190,10 @@ def _check_disc(window: Window, ring: Ring, paper: float) -> None:
     """Check area, centre, second moment and edge of a disc in chart millimetres."""
     channel = int(np.argmin(ring.rim_rgb))
     cover = _ink(window, paper)[..., channel]
-    across, down = window.x_mm - ring.centre_mm[0], window.y_mm - ring.centre_mm[1]
+    across, down = window.x_mm[:] - ring.centre_mm[0], window.y_mm[:] - ring.centre_mm[1]
     radius = np.hypot(across, down)
     # a scanner's stretch and wobble make some pixels larger than others
-    (dx_row, dx_column), (dy_row, dy_column) = np.gradient(window.x_mm), np.gradient(window.y_mm)
+    (dx_row, dx_column), (dy_row, dy_column) = np.gradient(window.x_mm[:]), np.gradient(window.y_mm[:])
     ink_mm2 = np.where(radius < ring.radius_mm + 0.4, cover, 0.0) * (dx_column * dy_row - dx_row * dy_column)
     area_mm2 = ink_mm2.sum()
     assert area_mm2 == pytest.approx(math.pi * ring.radius_mm**2, rel=AREA)

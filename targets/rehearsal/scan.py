@@ -23,6 +23,7 @@ Light = NDArray[np.float32]
 STRIP_ROWS: Final = 64
 _LID: Final = {"white": 0.9, "grey": 0.35, "black": 0.03}
 _BARE_FROM_L: Final = 90.0
+_SOLID_BELOW_L: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,9 @@ class Scanner:
         y = np.maximum(np.tensordot(luminance, light, axes=1) / np.float32(paper), np.float32(1e-5))
         offset = table.take(np.clip(along_mm / pitch, 0, table.size - 1).astype(np.int32))
         lightness = np.where(y > 216 / 24389, 116 * np.cbrt(y) - 16, y * np.float32(24389 / 27))
+        # bare paper has no ink to be striped, and where ink is solid a little more or less of it does not show
         offset = offset * np.clip((100 - lightness) / np.float32(100 - _BARE_FROM_L), 0, 1)
+        offset = offset * np.clip(lightness / np.float32(_SOLID_BELOW_L), 0, 1)
         new = np.maximum(lightness + offset, 0)
         y_new = np.where(new > 8, ((new + 16) / 116) ** 3, new * np.float32(27 / 24389))
         light *= (y_new / y).astype(np.float32)
