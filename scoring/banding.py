@@ -51,6 +51,7 @@ _BARE_L: Final = (90.0, 100.0)
 _LEAST_INK: Final = 0.3
 _LEAST_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far at least
 _TRANSFER_PART: Final = 0.2  # how well what blur has taken is known, as a part of it (measured on rehearsals)
+_DISC_PARTS: Final = (0.09, 0.001)
 _ARC_POINTS: Final = 7
 _AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
 _GAP_SIGMA: Final = 6.0
@@ -76,6 +77,9 @@ class Stripes:
         Standard error of the amplitude of L*.
     length_mm
         Over which they were seen.
+    amplitude_part, period_part
+        Standard errors, as parts of amplitude and period, of what noise does not explain: how sharply they are seen,
+        and in a disc what else its colours do (set on rehearsals; the accuracy bench counts how often they hold).
     """
 
     direction: Direction
@@ -83,6 +87,8 @@ class Stripes:
     wave: NDArray[np.complex128]
     error_l: float
     length_mm: float
+    amplitude_part: float = 0.04
+    period_part: float = 0.0
 
     def banding(self, blur_mm: float) -> HeadBanding:
         """Return what goes into a score, the loss by a Gaussian blur undone as far as half of the wave is left."""
@@ -95,9 +101,20 @@ class Stripes:
             amplitude_de=float(np.linalg.norm(size)),
             # Cramér-Rao bound of a sinusoid's frequency: √3 / (π length) of the relative error of its amplitude
             period_standard_error_mm=float(
-                np.sqrt(3.0) / np.pi * self.error_l / abs(self.wave[0]) * self.period_mm**2 / self.length_mm
+                np.hypot(
+                    np.sqrt(3.0) / np.pi * self.error_l / abs(self.wave[0]) * self.period_mm**2 / self.length_mm,
+                    self.period_part * self.period_mm,
+                )
             ),
-            standard_error_l=float(np.hypot(self.error_l / transfer, _TRANSFER_PART * size[0] * (1.0 - transfer))),
+            standard_error_l=float(
+                np.linalg.norm(
+                    [
+                        self.error_l / transfer,
+                        _TRANSFER_PART * size[0] * (1.0 - transfer),
+                        self.amplitude_part * size[0],
+                    ]
+                )
+            ),
         )
 
 
@@ -175,7 +192,8 @@ def disc_stripes(cells: Array, radius_mm: Array, hub_mm: float = 0.0) -> tuple[S
         shared = max(noise_reach_mm(rest, spacing) / spacing, 1.0)
         if not guess.passes(shared):
             break
-        found.append(replace(one, error_l=one.error_l * float(np.sqrt(shared))))
+        error = one.error_l * float(np.sqrt(shared))
+        found.append(replace(one, error_l=error, amplitude_part=_DISC_PARTS[0], period_part=_DISC_PARTS[1]))
     return tuple(found)
 
 

@@ -43,6 +43,15 @@ _REVERSAL_L: Final = 0.5
 _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
+# how well contours are known; see `_contour_errors`
+_SIDE_MM: Final = 0.15
+_HARD_ENDS: Final = 0.05
+_STEEP_ENDS: Final = 0.5
+_NOISE_PART: Final = 4.0
+_SCALE_PART: Final = 0.01
+_PLACE_MM: Final = 0.0025
+_WIDTH_PART: Final = 0.04
+
 
 @dataclass(frozen=True, slots=True)
 class PathPair:
@@ -108,13 +117,18 @@ def _stretches(inside: NDArray[np.bool_], radius: Array, moved: Array | None = N
     return runs
 
 
-def find_contours(pair: PathPair, contrast_error_de00: float = 0.0) -> tuple[Contour, ...]:
+def find_contours(
+    pair: PathPair, contrast_error_de00: float = 0.0, blur_mm: float | None = None
+) -> tuple[Contour, ...]:
     """Return the contours of a path, inner first.
 
     Parameters
     ----------
     contrast_error_de00
-        Standard error of a contrast; a contour whose contrast reaches 1 ΔE00 within twice of it is given.
+        Standard error of a colour of the path; a contour whose contrast reaches 1 ΔE00 within twice of it is given.
+    blur_mm
+        Gaussian sigma that the path was freed from; it tells how well ends are known. Without it the path is exact,
+        and no standard errors are given.
     """
     length = pair.printed_length()
     found = []
@@ -125,6 +139,10 @@ def find_contours(pair: PathPair, contrast_error_de00: float = 0.0) -> tuple[Con
         inner, outer = float(pair.radius_mm[first]), float(pair.radius_mm[last])
         middle = 0.5 * (length[first] + length[last])
         centre = float(np.interp(middle, length[first : last + 1], pair.radius_mm[first : last + 1]))
+        errors: tuple[float | None, float | None] = (None, None)
+        if blur_mm is not None:
+            around = _speed_around(pair.radius_mm, length, inner, outer)
+            errors = _contour_errors(contrast, outer - inner, around * blur_mm, contrast_error_de00, blur_mm)
         found.append(
             Contour(
                 radius_mm=centre,
@@ -132,11 +150,37 @@ def find_contours(pair: PathPair, contrast_error_de00: float = 0.0) -> tuple[Con
                 outer_mm=outer,
                 width_mm=outer - inner,
                 contrast_de00=contrast,
-                contrast_standard_error_de00=contrast_error_de00,
+                contrast_standard_error_de00=errors[0],
+                radius_standard_error_mm=errors[1],
                 visibility_jnd=None,
             )
         )
     return tuple(found)
+
+
+def _speed_around(radius: Array, length: Array, inner: float, outer: float) -> float:
+    """Return the sum of the speeds just before and just after a stretch, ΔE00 a mm."""
+    gap, side = 1e-4, _SIDE_MM
+    before = np.diff(np.interp([inner - side, inner - gap], radius, length))[0]
+    after = np.diff(np.interp([outer + gap, outer + side], radius, length))[0]
+    return float((before + after) / (side - gap))
+
+
+def _contour_errors(
+    contrast: float, width_mm: float, moved_in_blur: float, noise_de00: float, blur_mm: float
+) -> tuple[float, float]:
+    """Return standard errors of contrast (ΔE00) and radius (mm).
+
+    The ends of a steep stretch are where its speed crosses a limit, and are known to a part of the blur; what the path
+    moves in it belongs to the contrast or does not. The parts are set on rehearsals (238 contours on printed steps,
+    drop-offs and tables, 2 % grain), so that 95 % of true values lie within 1.96 standard errors; the accuracy bench
+    counts how many do on others.
+    """
+    ends = (_HARD_ENDS if width_mm == 0 else _STEEP_ENDS) * moved_in_blur
+    contrast_error = float(np.sqrt((_NOISE_PART * noise_de00) ** 2 + ends**2 + (_SCALE_PART * contrast) ** 2))
+    place = 3.0 * noise_de00 * blur_mm / contrast
+    radius_error = float(np.sqrt(_PLACE_MM**2 + place**2 + (_WIDTH_PART * width_mm) ** 2))
+    return contrast_error, radius_error
 
 
 def find_flat_bands(pair: PathPair) -> tuple[FlatBand, ...]:

@@ -120,7 +120,7 @@ def measure_ring(
             speed_de00_per_mm=tuple(speed.round(4).tolist()),
             intended_speed_de00_per_mm=tuple(asked_speed.round(4).tolist()),
         ),
-        contours=find_contours(pair, contrast_error),
+        contours=find_contours(pair, contrast_error, sigma),
         flat_bands=find_flat_bands(pair),
         hue_swings=swings,
         reversals=find_reversals(pair),

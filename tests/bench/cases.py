@@ -34,7 +34,7 @@ from inkstrain.targets.rehearsal.damage import RingDamage
 from inkstrain.targets.spaces import decode, xyz_to_rgb
 
 from .definitions import Definitions
-from .matching import False_, Record, ring_records, ripple_records, wedge_records
+from .matching import False_, Record, banding_records, ring_records, ripple_records, wedge_records
 
 GRAIN = 0.02
 SHOT_NOISE = 0.003
@@ -50,10 +50,38 @@ WAVE_AMPLITUDES_L = (0.2, 1.0)
 
 DEFAULT_CHART = Recipe()
 
-CaseKind = Literal["damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves"]
-KINDS: tuple[CaseKind, ...] = ("damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves")
+CaseKind = Literal["damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves", "mixed"]
+KINDS: tuple[CaseKind, ...] = ("damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves", "mixed")
 _LEAST_LIGHT = 0.001  # three times the scanner's noise in the dark
 _DAMAGE = DamageRanges(kinds=("held", "dropoff", "step", "hue", "reversal", "earlyhub"), clean=0.0)
+# near hub and rim too, and shallow ones
+_MIXED_DAMAGE = DamageRanges(
+    kinds=("held", "dropoff", "step", "hue", "reversal", "earlyhub"),
+    clean=0.0,
+    clear_mm=0.4,
+    per_ring=(1, 3),
+    step_contrast_de00=(0.3, 5.0),
+    drop_contrast_de00=(1.0, 8.0),
+)
+BANDING_L = 1.0
+BANDING_PERIOD_MM = (0.5, 10.0)
+
+
+@dataclass(frozen=True, slots=True)
+class PaleBlack:
+    """Prints the file's own colours on a paper whose black is no darker than a given L*."""
+
+    black_l: float
+    name: str
+    paper_xyz: tuple[float, float, float] = IdentityPrinter().paper_xyz
+
+    def print_xyz(self, space: str, rgb: Any) -> Any:
+        """Return the file's XYZ, lifted as a veil of white light would lift it."""
+        veil = lab_to_xyz(np.array([self.black_l, 0.0, 0.0]))
+        return veil + (1.0 - veil[1]) * IdentityPrinter().print_xyz(space, rgb)
+
+
+PAPERS = (PaleBlack(3.0, "gloss, black L* 3"), PaleBlack(23.0, "matte, black L* 23"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +124,25 @@ def conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, Scan
     return PrintOptions(grain=GRAIN), scan
 
 
+def mixed_conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, ScanOptions]:
+    """Draw the conditions of mixed damage: head banding up to 1 L*, a textured paper, dust and hairs."""
+    _, scan = conditions(dpi, rng)
+    printed = PrintOptions(
+        grain=float(rng.uniform(0.005, 0.03)),
+        grain_correlation_mm=float(rng.choice([0.0, 0.06])),
+        banding_l=float(rng.uniform(0.2, BANDING_L)),
+        banding_period_mm=float(np.exp(rng.uniform(*np.log(BANDING_PERIOD_MM)))),
+        banding_along=str(rng.choice(["x", "y"])),  # type: ignore[arg-type]
+        banding_phase_deg=float(rng.uniform(0, 360)),
+    )
+    changed = {
+        "dust": int(rng.integers(0, 40)),
+        "hairs": int(rng.integers(0, 4)),
+        "blur_mm": float(rng.uniform(0.03, 0.08)),
+    }
+    return printed, scan.model_copy(update=changed)
+
+
 def draw(case: Case, rng: np.random.Generator, sheet: Sheet) -> tuple[Printer, Sequence[Any]]:
     """Draw printer and damage of a case."""
     printer: Printer = IdentityPrinter()
@@ -109,6 +156,9 @@ def draw(case: Case, rng: np.random.Generator, sheet: Sheet) -> tuple[Printer, S
         ]
     if case.kind.startswith("clean"):
         return printer, ()
+    if case.kind == "mixed":
+        paper = PAPERS[int(rng.integers(len(PAPERS)))]
+        return paper, draw_damage(rng, sheet, case.recipe, paper, _MIXED_DAMAGE)
     return printer, draw_damage(rng, sheet, case.recipe, printer, _DAMAGE)
 
 
@@ -127,7 +177,7 @@ def run(case: Case) -> Result:
     rng = np.random.default_rng([case.seed, KINDS.index(case.kind)])
     sheet = build_key(case.recipe).sheets[0]
     printer, damages = draw(case, rng, sheet)
-    print_options, scan_options = conditions(case.dpi, rng)
+    print_options, scan_options = (mixed_conditions if case.kind == "mixed" else conditions)(case.dpi, rng)
     with tempfile.TemporaryDirectory(prefix="inkstrain-bench-") as folder:
         scan = Path(folder) / "scan.tif"
         truth = rehearse(
@@ -153,6 +203,8 @@ def run(case: Case) -> Result:
         for element in score.elements:
             if isinstance(element, NeutralWedgeScore):
                 records += wedge_records(wedges[element.id], element)
+    if case.kind == "mixed":
+        records += banding_records(print_options, score)
     return Result(
         kind=case.kind, dpi=case.dpi, seed=case.seed, printer=printer.name, discs=len(score.rings()), records=records
     )

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 
-from inkstrain.scoring.model import NeutralWedgeScore, RingScore
-from inkstrain.targets.rehearsal import RingTruth
+from inkstrain.scoring.model import FlatFieldScore, NeutralWedgeScore, RingScore, Score
+from inkstrain.targets.rehearsal import PrintOptions, RingTruth
 from inkstrain.targets.rehearsal.truth import WedgeTruth
 
-from .definitions import BORDER, FLAT_WIDTH_MM, HUE_DEG, HUE_DELTA_H, Definitions, Status
+from .definitions import BORDER, CONTOUR_DE00, FLAT_WIDTH_MM, HUE_DEG, HUE_DELTA_H, Definitions, Status
 
 NEAR_MM = 0.15  # features farther apart than this are not the same
 HUE_NEAR_MM = 1.0
 RIPPLE_NEAR = 0.15  # of the period
 
-Measure = Literal["contour", "flat", "hue", "reversal", "ripple"]
+Measure = Literal["contour", "flat", "hue", "reversal", "ripple", "banding"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,8 @@ class Found:
     size: float
     place_mm: float
     errors: dict[str, float]
+    stated: dict[str, float] = field(default_factory=dict)
+    """Standard errors that came with the measured values, by the names of the errors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +54,14 @@ class False_:
 
 @dataclass(frozen=True, slots=True)
 class Error:
-    """A measured value less the true one."""
+    """A measured value less the true one, and the standard error that was stated."""
 
     measure: Literal["core", "neutral"]
     element: str
     error: float
     truth: float
     damaged: bool
+    stated: float | None = None
 
 
 Record = Found | False_ | Error
@@ -80,11 +83,12 @@ def _contours(truth: RingTruth, score: RingScore, judged: Definitions) -> list[R
     pairs = _pairs([c for c, _ in known], score.contours, lambda a, b: abs(a.radius_mm - b.radius_mm))
     records: list[Record] = []
     for index, (true, own) in enumerate(known):
-        if status[index] in ("near", "none"):
+        if status[index] in ("near", "none") or true.contrast_de00 < CONTOUR_DE00:
             continue
-        errors = {}
+        errors, stated = {}, {}
         if index in pairs:
             got = score.contours[pairs[index]]
+            stated = _known(contrast_de00=got.contrast_standard_error_de00, radius_mm=got.radius_standard_error_mm)
             contrast = got.contrast_de00 - true.contrast_de00
             errors = {
                 "radius_mm": got.radius_mm - true.radius_mm,
@@ -94,7 +98,17 @@ def _contours(truth: RingTruth, score: RingScore, judged: Definitions) -> list[R
                 "outer_mm": got.outer_mm - true.outer_mm,
             }
         records.append(
-            Found("contour", truth.id, status[index], own, bool(errors), true.contrast_de00, true.radius_mm, errors)
+            Found(
+                "contour",
+                truth.id,
+                status[index],
+                own,
+                bool(errors),
+                true.contrast_de00,
+                true.radius_mm,
+                errors,
+                stated,
+            )
         )
     for index, got in enumerate(score.contours):
         if index in pairs.values():
@@ -174,12 +188,14 @@ def ripple_records(truth: RingTruth, score: RingScore) -> list[Record]:
             and got.outer_mm > true.inner_mm
             and abs((got.period_mm or true.period_mm) / true.period_mm - 1.0) <= RIPPLE_NEAR
         ]
-        errors = {}
+        errors, stated = {}, {}
         if inside:
             widest = max(inside, key=lambda got: got.outer_mm - got.inner_mm)
-            errors = {"amplitude_part": widest.amplitude_l / true.amplitude_l - 1.0}
+            difference = widest.amplitude_l - true.amplitude_l
+            errors = {"amplitude_part": difference / true.amplitude_l, "amplitude_l": difference}
+            stated = _known(amplitude_l=widest.standard_error_l)
         records.append(
-            Found("ripple", truth.id, "clear", False, bool(inside), true.amplitude_l, true.period_mm, errors)
+            Found("ripple", truth.id, "clear", False, bool(inside), true.amplitude_l, true.period_mm, errors, stated)
         )
     return records
 
@@ -187,7 +203,47 @@ def ripple_records(truth: RingTruth, score: RingScore) -> list[Record]:
 def wedge_records(truth: WedgeTruth, score: NeutralWedgeScore) -> list[Record]:
     """Return the errors of L* of the steps."""
     true = {step.step: step.lab[0] for step in truth.steps}
-    return [Error("neutral", truth.id, s.lab[0] - true[s.step], true[s.step], False) for s in score.steps]
+    return [
+        Error("neutral", truth.id, s.lab[0] - true[s.step], true[s.step], False, s.standard_error_l)
+        for s in score.steps
+    ]
+
+
+def banding_records(printed: PrintOptions, score: Score) -> list[Record]:
+    """Return what the rings and flat fields say of the head banding of a sheet."""
+    way = "across" if printed.banding_along == "y" else "along"
+    records: list[Record] = []
+    for element in score.elements:
+        if not isinstance(element, (RingScore, FlatFieldScore)):
+            continue
+        got = element.head_banding
+        found = got is not None and got.direction == way
+        errors, stated = {}, {}
+        if got is not None and found:
+            errors = {"period_part": got.period_mm / printed.banding_period_mm - 1}
+            errors["amplitude_part"] = got.amplitude_l / printed.banding_l - 1
+            errors["period_mm"] = got.period_mm - printed.banding_period_mm
+            errors["amplitude_l"] = got.amplitude_l - printed.banding_l
+            stated = _known(period_mm=got.period_standard_error_mm, amplitude_l=got.standard_error_l)
+        flat = isinstance(element, FlatFieldScore)
+        records.append(
+            Found(
+                "banding",
+                element.id,
+                "clear",
+                flat,
+                found,
+                printed.banding_l,
+                printed.banding_period_mm,
+                errors,
+                stated,
+            )
+        )
+    return records
+
+
+def _known(**values: float | None) -> dict[str, float]:
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _overlap(a: Any, b: Any, slack_mm: float = NEAR_MM) -> bool:

@@ -21,6 +21,9 @@ FLAT_WIDTH_GOAL_MM = 0.10
 HUE_GOAL_DEG = 1.0
 CORE_GOAL_MM = 0.10
 NEUTRAL_GOAL_L = 0.2
+BANDING_PERIOD_GOAL = 0.02
+BANDING_AMPLITUDE_GOAL = 0.15
+COVERED = 1.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +42,7 @@ def rows(results: Sequence[Result], placed: Sequence[Placed]) -> list[Row]:
     """Return all lines, in DESIGN's order."""
     lines = _placing(placed)
     every = sorted({result.dpi for result in results})
-    for part in (_ripples, _contours, _false, _flats, _values):
+    for part in (_ripples, _contours, _false, _flats, _values, _mixed, _coverage):
         for dpi in every:
             lines += part([result for result in results if result.dpi == dpi], dpi)
     return lines
@@ -249,4 +252,63 @@ def _values(results: Sequence[Result], dpi: int) -> list[Row]:
         lines.append(
             _size_row("neutral L*, the file's own colours above black", str(dpi), NEUTRAL_GOAL_L, "L*", identity)
         )
+    return lines
+
+
+def _mixed(results: Sequence[Result], dpi: int) -> list[Row]:
+    records = _pick(results, "mixed")
+    if not records:
+        return []
+    name = "mixed damage"
+    contours = [c for c in _found(records, "contour") if not c.own]
+    flats = [f for f in _found(records, "flat") if not f.own]
+    false = [r for r in records if isinstance(r, False_) and r.measure == "contour" and not r.beside_true]
+    clear = [r for r in false if r.status == "none"]
+    stripes = _found(records, "banding")
+    fields = [s for s in stripes if s.own and s.size >= 0.3]
+    discs = [s for s in stripes if not s.own and s.size >= 0.3]
+    neutral = [r.error for r in records if isinstance(r, Error) and r.measure == "neutral"]
+    return [
+        _share_row(f"{name}: contour found", str(dpi), CONTOUR_FOUND_GOAL, [c.found for c in contours]),
+        _size_row(f"{name}: contour radius", str(dpi), RADIUS_GOAL_MM.get(dpi), "mm", _errors(contours, "radius_mm")),
+        _contrast_row(f"{name}: contour contrast", str(dpi), contours, True),
+        _count_row(f"{name}: false contours, without borderline ones", dpi, results, ("mixed",), len(clear), None),
+        _share_row(f"{name}: flat band ≥ 0.5 mm found", str(dpi), FLAT_FOUND_GOAL, [f.found for f in flats]),
+        _size_row(f"{name}: flat band width", str(dpi), FLAT_WIDTH_GOAL_MM, "mm", _errors(flats, "width_mm")),
+        _size_row(f"{name}: neutral L*", str(dpi), NEUTRAL_GOAL_L, "L*", neutral),
+        _share_row("head banding of 0.3 to 1 L*: found in flat fields", str(dpi), None, [s.found for s in fields]),
+        _share_row("head banding of 0.3 to 1 L*: found in discs", str(dpi), None, [s.found for s in discs]),
+        _percent_row("head banding: period, flat fields", dpi, BANDING_PERIOD_GOAL, _errors(fields, "period_part")),
+        _percent_row(
+            "head banding: amplitude, flat fields", dpi, BANDING_AMPLITUDE_GOAL, _errors(fields, "amplitude_part")
+        ),
+    ]
+
+
+def _percent_row(what: str, dpi: int, goal: float, parts: Sequence[float]) -> Row:
+    return _size_row(what, str(dpi), 100 * goal, "%", [100 * part for part in parts], 1)
+
+
+def _coverage(results: Sequence[Result], dpi: int) -> list[Row]:
+    """Return how often the truth lies within 1.96 stated standard errors, of all sets together."""
+    kinds: tuple[CaseKind, ...] = ("damaged", "mixed", "waves", "damaged-inkjet")
+    lines = []
+    for measure, name, what in (
+        ("contour", "contrast_de00", "contour contrast"),
+        ("contour", "radius_mm", "contour radius"),
+        ("ripple", "amplitude_l", "ripple amplitude"),
+        ("banding", "amplitude_l", "head banding amplitude"),
+        ("banding", "period_mm", "head banding period"),
+    ):
+        found = [f for f in _found(_pick(results, *kinds), measure) if name in f.errors and name in f.stated]  # type: ignore[arg-type]
+        inside = [abs(f.errors[name]) <= COVERED * f.stated[name] for f in found if measure == "banding" or not f.own]
+        if inside:
+            lines.append(_share_row(f"truth within 1.96 stated standard errors: {what}", str(dpi), None, inside))
+    steps = [
+        abs(r.error) <= COVERED * r.stated
+        for r in _pick(results, "damaged", "clean", "mixed")
+        if isinstance(r, Error) and r.measure == "neutral" and r.stated and r.truth > 0
+    ]
+    if steps:
+        lines.append(_share_row("truth within 1.96 stated standard errors: neutral L*", str(dpi), None, steps))
     return lines
