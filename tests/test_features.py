@@ -198,7 +198,10 @@ def test_a_contour_needs_one_de00_within_twice_its_error(contrast_de00: float, e
     assert len(found) == count
     for ring in found:
         assert ring.contrast_de00 == pytest.approx(contrast_de00, abs=DE00)
-        assert ring.contrast_standard_error_de00 == error_de00
+        assert ring.contrast_standard_error_de00 is ring.radius_standard_error_mm is None  # the path itself is exact
+        (scanned,) = find_contours(path, error_de00, 0.06)
+        assert scanned.contrast_standard_error_de00 > error_de00
+        assert 0.0 < scanned.radius_standard_error_mm < 0.06
 
 
 def test_two_rings_are_two() -> None:
