@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "trend": "Follow kept scores over time.",
     "photos": "Tell whether a difference touches your own pictures.",
     "ledger": "List, show, share and check the scores you kept.",
+    "watch": "Score every scan that lands in a folder.",
     "rehearse": "Print and scan a chart in imagination.",
     "demo": "Show the whole job on an invented studio.",
 }

@@ -71,6 +71,14 @@ def test_the_same_scans_are_filed_once_and_another_way_of_measuring_again(ledger
     assert len(list(ledger.entries())) == 2
 
 
+def test_readings_of_an_instrument_have_no_scan_and_are_still_told_apart(ledger: Ledger) -> None:
+    first, second = (sample(n).model_copy(update={"tiles": ()}) for n in (1, 2))
+    kept = [ledger.keep(one) for one in (first, second, first)]
+    assert [one.already_there for one in kept] == [False, False, True]
+    assert kept[0].id == kept[2].id != kept[1].id
+    assert ledger.check() == ()
+
+
 def test_scores_are_found_by_id_label_scan_and_conditions(ledger: Ledger) -> None:
     a = ledger.keep(sample(1, paper="baryta, batch 2 (invented)"), label="pair")
     b = ledger.keep(sample(2, printer="Rowan (invented)", black_point_compensation=False), label="pair")

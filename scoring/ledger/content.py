@@ -47,7 +47,9 @@ _DATE: Final = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:[T ].*)?)?)?")
 
 
 def scan_hashes(score: Score) -> tuple[str, ...]:
-    """Return the hashes of the scans, each once, sorted."""
+    """Return the hashes of the scans, each once, sorted; readings of an instrument are their own hash."""
+    if not score.tiles:
+        return (_hash("".join(element.model_dump_json() for element in score.elements)),)
     return tuple(sorted({tile.scan_sha256 for tile in score.tiles}))
 
 

@@ -270,7 +270,7 @@ def _score(data: bytes, where: str) -> Score:
     from inkstrain.targets.recipe import parse_recipe
 
     score = _validated(Score, data, where)
-    if not all(_HASH.fullmatch(tile.scan_sha256) for tile in score.tiles) or not score.tiles:
+    if not all(_HASH.fullmatch(tile.scan_sha256) for tile in score.tiles):
         raise LedgerError(f"{where} does not say which scans it rests on. Nothing was imported.")
     try:
         recipe = parse_recipe(score.recipe)
