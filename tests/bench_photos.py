@@ -1,8 +1,10 @@
-"""Photographs, by hand: ``python tests/bench_photos.py [--large]``; every run in a process of its own.
+"""Photographs, by hand: ``python tests/bench_photos.py [--large] [--score NAME]``; every run in a process of its own.
 
 Against a plain whole-picture computation of the same shares, by Pillow's ImageCms (8 bits, as it has no more) and
 colour-science: time, peak memory and shares on a 24-megapixel JPEG; and against Little CMS in float, whole, for the
 shares alone. ``--large``: peak memory on a 150-megapixel 16-bit TIFF. Needs pyvips, whose CMYK profile is the printer.
+``--score``: a score of a rehearsed print on an imaginary printer, as a printer model, against the printer itself, on 20
+pictures.
 """
 
 from __future__ import annotations
@@ -111,7 +113,44 @@ def photograph(width: int, height: int) -> np.ndarray[Any, Any]:
     return np.clip(large, 0, 255)
 
 
+def model_of(name: str) -> None:
+    """Print, for 20 pictures, the share over 2 ΔE00 of covered pixels by the printer and by its score's model."""
+    from test_photos_models import pictures
+
+    from inkstrain.scoring.measure import score_scans
+    from inkstrain.scoring.photos.printermodel import score_side
+    from inkstrain.scoring.photos.reading import Source
+    from inkstrain.scoring.photos.sides import BITS
+    from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
+    from inkstrain.targets.recipe import Recipe
+    from inkstrain.targets.rehearsal import PrintOptions, ScanOptions, inkjet, rehearse
+    from inkstrain.targets.spaces import icc_profile
+
+    recipe, printer = Recipe(), inkjet(name, "relative")
+    with tempfile.TemporaryDirectory() as folder:
+        scan = Path(folder) / "scan.tif"
+        rehearse(
+            recipe, scan, printer=printer, print_options=PrintOptions(grain=0.01), scan_options=ScanOptions(dpi=300),
+            seed=1,
+        )  # fmt: skip
+        side = score_side(score_scans([scan]).score, name)
+    print(name, side.view.model_error)
+    source = Source(icc_profile(recipe.space), recipe.space)
+    pooled = np.zeros(3)
+    for number, values in enumerate(pictures(), 1):
+        asked = xyz_to_lab(source.to_xyz(values))
+        covered = side.bits(source, values, asked) & BITS["not_covered"] == 0
+        true = delta_e00(xyz_to_lab(printer.print_xyz(recipe.space, values[covered])), asked[covered]) > 2.0
+        model = delta_e00(side.lab(source, values[covered], asked[covered]), asked[covered]) > 2.0
+        pooled += [covered.sum(), true.sum(), model.sum()]
+        print(f"{number:3d} covered {covered.mean():6.1%} over 2: {true.mean():6.1%} by the model {model.mean():6.1%}")
+    print(f"all covered pixels: {pooled[1] / pooled[0]:.1%}, by the model {pooled[2] / pooled[0]:.1%}")
+
+
 def main() -> None:
+    if "--score" in sys.argv:
+        model_of(sys.argv[-1])
+        return
     if sys.argv[1:2] and sys.argv[1] in ("ours", "plain", "whole"):
         start = time.perf_counter()
         shares = {"ours": ours, "plain": plain, "whole": whole}[sys.argv[1]](Path(sys.argv[2]), Path(sys.argv[3]))

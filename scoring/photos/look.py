@@ -30,7 +30,8 @@ from .neutral import neutral_tones, neutral_words
 from .places import find_places, find_worst
 from .reading import Picture, SkippedError, open_picture
 from .sides import ProfileSide, Side, side_by_side
-from .words import COLOUR_NAMES, TOUCHED_SHARE, per_cent, verdict_of
+from .table import colours_of
+from .words import COLOUR_NAMES, TOUCHED_SHARE, is_unknown, per_cent, verdict_of
 
 __all__ = ["LONG_EDGE_MM", "Seen", "look_at_photos"]
 
@@ -143,14 +144,11 @@ def _worst_labs(
     picture: Picture, view: PictureView, sides: tuple[Side, Side]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the worst window's colours on either side, CIELAB, every so many pixels if it is large."""
-    from inkstrain.targets.colorimetry import xyz_to_lab
-
     every = max(1, -(-max(view.worst.box_px[2:]) // _CROP_PX))
     pixels = picture.box(view.worst.box_px)[::every, ::every]
     values = picture.values(pixels)
-    intended = xyz_to_lab(picture.source.to_xyz(values))
-    labs = [side.lab(picture.source, values, intended).reshape(*pixels.shape[:2], 3) for side in sides]
-    return labs[0].astype(np.float32), labs[1].astype(np.float32)
+    lab_a, lab_b = (lab.reshape(*pixels.shape[:2], 3) for lab in colours_of(picture.source, values, sides))
+    return lab_a.astype(np.float32), lab_b.astype(np.float32)
 
 
 def _view(path: Path, picture: Picture, looked: Looked, sides: tuple[Side, Side]) -> PictureView:
@@ -212,6 +210,7 @@ def _colours(shares: NDArray[np.float64]) -> tuple[TouchedColour, ...]:
 
 def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) -> Summary:
     touched = [picture for picture in pictures if picture.touched]
+    unknown = sum(is_unknown(picture.not_covered) for picture in pictures)
     shares: dict[str, float] = {}
     for picture in touched:
         for colour in picture.colours:
@@ -220,7 +219,9 @@ def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) ->
     colours = tuple(TouchedColour(colours=name, share=share) for name, share in most)
     ranked = sorted(pictures, key=lambda p: (-p.area_over_seen.over_2, -p.area_over_seen.over_1, -p.mean_de00, p.file))
     text = []
-    if not touched:
+    if not touched and unknown:
+        text.append("No visible difference is expected in what the chart covers.")
+    elif not touched:
         text.append(
             "No visible difference is expected in this picture."
             if len(pictures) == 1
@@ -235,6 +236,11 @@ def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) ->
         text.append(f"Most: {Path(first.file).name}, {per_cent(first.area_over_seen.over_2)} of the frame.")
         if colours:
             text.append(f"Colours concerned: {', '.join(colour.colours for colour in colours[:4])}.")
+    if unknown:
+        text.append(
+            f"Of {unknown} of {len(pictures)} more than half of the frame has colours that are not on the chart: "
+            "of those nothing can be told."
+        )
     if skipped:
         text.append(f"{len(skipped)} {'file was' if len(skipped) == 1 else 'files were'} left out; the list says why.")
     return Summary(

@@ -19,7 +19,7 @@ from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz, xyz_to_lab
 from .reading import Source
 from .sides import BITS, Side
 
-__all__ = ["CHANNELS", "CodeBook", "Coded", "ColourTable"]
+__all__ = ["CHANNELS", "CodeBook", "Coded", "ColourTable", "colours_of"]
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int32]
@@ -144,7 +144,8 @@ class ColourTable:
 
     def difference(self, values: Array) -> Array:
         """Return ΔE00 (n,) of encoded values (n, channels), not rounded and not counted."""
-        return self._sides_of(values)[0]
+        _, lab_a, lab_b, _ = _both(self._book.source, values, self._sides)
+        return np.asarray(delta_e00(lab_a, lab_b))
 
     def _work_out(self, codes: Codes) -> None:
         first = self._used
@@ -155,9 +156,10 @@ class ColourTable:
         def one(start: int) -> None:
             part = codes[start : start + _CHUNK]
             rows = slice(first + start, first + start + len(part))
-            de00, intended, lab_a, lab_b, bits = self._sides_of(self._book.values(part))
+            values = self._book.values(part)
+            intended, lab_a, lab_b, bits = _both(self._book.source, values, self._sides)
             self._lab[rows], self._bits[rows] = intended, bits
-            self.rows[rows, 0] = de00
+            self.rows[rows, 0] = delta_e00(lab_a, lab_b)
             self.rows[rows, 1:4], self.rows[rows, 4:7] = lab_to_xyz(lab_a), lab_to_xyz(lab_b)
             self.rows[rows, 7] = _unknown(bits)
 
@@ -168,15 +170,21 @@ class ColourTable:
             for _ in pool.map(one, starts):
                 pass
 
-    def _sides_of(self, values: Array) -> tuple[Array, Array, Array, Array, NDArray[np.uint16]]:
-        """Return ΔE00, CIELAB asked for, of the first side and of the second, and what is said, of encoded values."""
-        source = self._book.source
-        intended = xyz_to_lab(source.to_xyz(values))
-        lab_a, lab_b = (side.lab(source, values, intended) for side in self._sides)
-        bits = np.stack([side.bits(source, values, intended) for side in self._sides], axis=-1)
-        # what a chart does not cover is not guessed: no difference is claimed there
-        lab_b = np.where(_unknown(bits)[:, None], lab_a, lab_b)
-        return np.asarray(delta_e00(lab_a, lab_b)), intended, lab_a, lab_b, bits
+
+def _both(source: Source, values: Array, sides: tuple[Side, Side]) -> tuple[Array, Array, Array, NDArray[np.uint16]]:
+    """Return CIELAB asked for, of the first side and of the second, and what is said, of encoded values."""
+    intended = xyz_to_lab(source.to_xyz(values))
+    lab_a, lab_b = (side.lab(source, values, intended) for side in sides)
+    bits = np.stack([side.bits(source, values, intended) for side in sides], axis=-1)
+    # what a chart does not cover is not guessed: both are what was asked for, and no difference is claimed
+    hidden = _unknown(bits)[:, None]
+    return intended, np.where(hidden, intended, lab_a), np.where(hidden, intended, lab_b), bits
+
+
+def colours_of(source: Source, values: Array, sides: tuple[Side, Side]) -> tuple[Array, Array]:
+    """Return CIELAB (n, 3) of both sides, of encoded values (n, channels)."""
+    _, lab_a, lab_b, _ = _both(source, values, sides)
+    return lab_a, lab_b
 
 
 def _unknown(bits: NDArray[np.uint16]) -> NDArray[np.bool_]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, TypeGuard
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +15,7 @@ __all__ = [
     "TOUCHED_SHARE",
     "colour_index",
     "findings_words",
+    "is_unknown",
     "per_cent",
     "verdict_of",
     "where_words",
@@ -42,6 +43,7 @@ _ROWS: Final = ("upper", "", "lower")
 _COLUMNS: Final = ("left", "middle", "right")
 TOUCHED_SHARE: Final = 0.002
 _FAINT_SHARE: Final = 0.01
+_UNKNOWN_SHARE: Final = 0.5
 _TOLD_SHARE: Final = 0.0005
 
 
@@ -78,19 +80,23 @@ def where_words(box_px: Sequence[int], width_px: int, height_px: int) -> str:
 
 
 def per_cent(share: float) -> str:
-    """Return a share in words, with as many digits as it bears."""
+    """Return a share in words, with as many digits as it bears; the sign stands off by a space that does not break."""
     value = 100.0 * share
     if value == 0.0:
-        return "0 %"
+        return "0\u00a0%"
     if value < 0.1:
-        return "under 0.1 %"
-    # the sign stands off by a space that does not break
-    return f"{value:.1f} %" if value < 9.95 else f"{min(value, 99.0) if share < 1 else 100:.0f} %"
+        return "under\u00a00.1\u00a0%"
+    return f"{value:.1f}\u00a0%" if value < 9.95 else f"{min(value, 99.0) if share < 1 else 100:.0f}\u00a0%"
+
+
+def is_unknown(not_covered: float | None) -> TypeGuard[float]:
+    """Tell whether so much of a picture is not on the chart that nothing can be said of the whole."""
+    return not_covered is not None and not_covered > _UNKNOWN_SHARE
 
 
 def verdict_of(seen: AreaOver, places: Sequence[Place], not_covered: float | None, neutral: str = "") -> str:
     """Return what to say of a picture in a sentence or two."""
-    if not_covered is not None and not_covered > 0.5:
+    if is_unknown(not_covered):
         rest = verdict_of(seen, places, None, neutral)
         return (
             f"Cannot be told: {per_cent(not_covered)} of the frame has colours that are not on the chart. "

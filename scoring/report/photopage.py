@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from inkstrain.scoring.photos.model import NeutralTones, Photos, PictureView
 from inkstrain.scoring.photos.telling import model_words
-from inkstrain.scoring.photos.words import findings_words, per_cent
+from inkstrain.scoring.photos.words import findings_words, is_unknown, per_cent
 
 from .page import rendered
 from .photopictures import STEPS, PhotoImages
@@ -78,13 +78,12 @@ def photos_html(photos: Photos, images: Mapping[str, PhotoImages], *, title: str
 
 
 def _view(index: int, picture: PictureView, images: PhotoImages) -> PhotoView:
-    seen = picture.area_over_seen
     worst = picture.worst
     return PhotoView(
         anchor=f"picture-{index}",
         name=Path(picture.file).name,
         file=picture.file,
-        state=f"{per_cent(seen.over_2)} over 2 ΔE00" if picture.touched else "not touched",
+        state=_state(picture),
         loud=picture.touched,
         verdict=picture.verdict,
         images=images,
@@ -99,6 +98,12 @@ def _view(index: int, picture: PictureView, images: PhotoImages) -> PhotoView:
         worst=f"{worst.colours}, {worst.where}: {number(worst.mean_de00, 1, 'ΔE00')} on average, "
         f"{worst.box_px[2]} × {worst.box_px[3]} px from ({worst.box_px[0]}, {worst.box_px[1]})",
     )
+
+
+def _state(picture: PictureView) -> str:
+    if picture.touched:
+        return f"{per_cent(picture.area_over_seen.over_2)} over 2 ΔE00"
+    return "cannot be told" if is_unknown(picture.not_covered) else "not touched"
 
 
 def _over(area: object) -> tuple[float, ...]:
@@ -149,6 +154,4 @@ def _notes(picture: PictureView) -> tuple[str, ...]:
 def _marks(picture: PictureView) -> Markup:
     """Return the worst window's outline over the frame, dark on light so that it shows on any colour."""
     x, y, width, height = picture.worst.box_px
-    return join(
-        tag("rect", class_=name, x=x, y=y, width=width, height=height) for name in ("mark-under", "mark-line")
-    )
+    return join(tag("rect", class_=name, x=x, y=y, width=width, height=height) for name in ("mark-under", "mark-line"))
