@@ -56,9 +56,8 @@ def _spared(measured: Measured, scan: Path | None) -> str:
     """Write the score beside where one works, so that it can be filed later, and say so."""
     if scan is None:
         return " 'inkstrain ledger import' takes the score's file later."
-    target = Path(f"{scan.stem}.score.json")
-    if target.exists():
-        return ""
+    names = (f"{scan.stem}{end}.score.json" for end in ("", *(f"-{number}" for number in range(2, 1000))))
+    target = next(path for path in map(Path, names) if not path.exists())
     try:
         write_all({target: measured.score.model_dump_json(indent=1) + "\n"})
     except OSError:

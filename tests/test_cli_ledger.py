@@ -222,9 +222,12 @@ def test_a_locked_ledger_and_a_full_disk_lose_nothing(
             "inkstrain.scoring.ledger.opening._set_up_sqlite",
             lambda connection, record: (set_up(connection, record), no_room(connection, record)),
         )
+        Path("scan.score.json").write_text("an earlier one")
         code, out, err = run("score", scan, "--keep")
     assert code == 4
     assert "disk is full" in err
+    assert "scan-2.score.json files it later" in err
+    assert Path("scan.score.json").read_text() == "an earlier one"
     assert "red to white" in out
     assert run("ledger", "check")[0] == 0
     code, out, _ = run("ledger", "list", "--json", "-")

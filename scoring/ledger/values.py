@@ -22,7 +22,7 @@ class Entry:
     Attributes
     ----------
     id : str
-        Follows from the scans and the way of measuring: the same scans get the same id anywhere.
+        Follows from the scans, the way of measuring and the owner: filed again they get the same id.
     label : str or None
         The user's own name; several entries may share one.
     kept_at : datetime
