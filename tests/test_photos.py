@@ -79,6 +79,18 @@ def test_an_8_bit_picture_against_what_it_asks_for(folder: Path, printer: Path) 
     assert picture.worst.mean_de00 == pytest.approx(off[y : y + height, x : x + width].mean(), abs=0.01)
 
 
+def test_a_full_table_is_started_afresh_and_nothing_is_lost(
+    folder: Path, printer: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = saved(folder / "many.png", scene(300, 200, 1))
+    whole = looked(path, f"{printer},relative")
+    monkeypatch.setattr("inkstrain.scoring.photos.table._ROWS", 900)
+    again = looked(path, f"{printer},relative").pictures[0]
+    assert again.area_over == whole.pictures[0].area_over
+    assert again.worst.box_px == whole.pictures[0].worst.box_px
+    assert again.mean_de00 == pytest.approx(whole.pictures[0].mean_de00, rel=1e-6)
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_boxes_are_those_of_the_picture_as_it_is_looked_at(folder: Path, printer: Path, orientation: int) -> None:
     pixels = np.full((96, 144, 3), 128, np.uint8)

@@ -131,6 +131,13 @@ def test_what_cannot_be_looked_at_is_left_out_by_name_and_the_rest_is_done(
     assert {path: hashlib.sha256(path.read_bytes()).digest() for path in before} == before
 
 
+def test_what_a_camera_adds_behind_a_jpeg_does_not_make_it_cut_short(tmp_path: Path) -> None:
+    path = saved(tmp_path / "x.jpg", scene(64, 48, 1), quality=90)
+    path.write_bytes(path.read_bytes() + bytes(20_000))
+    with open_picture(path) as picture:
+        assert (picture.width, picture.height) == (64, 48)
+
+
 def test_no_picture_at_all_is_an_error_of_its_own(
     tmp_path: Path, printer: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:

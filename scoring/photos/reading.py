@@ -280,10 +280,18 @@ def _open_jpeg(path: Path) -> Opened:
         mode, icc, exif = image.mode, image.info.get("icc_profile"), image.getexif()
         if mode == "CMYK":
             raise SkippedError("cmyk", "It is CMYK: already made for one press. Give the RGB picture it came from.")
-    if b"\xff\xd9" not in data[-4096:]:  # ITU-T T.81, B.2.1: EOI; a decoder fills what is missing with grey
+    if data.find(b"\xff\xd9", _scan_start(data)) < 0:  # ITU-T T.81, B.2.1: EOI; a decoder fills up with grey
         raise SkippedError("truncated", "It is cut short: its end is missing.")
     pixels = imagecodecs.jpeg8_decode(data, outcolorspace="RGB" if mode == "RGB" else None)
     return _whole(pixels, icc, exif)
+
+
+def _scan_start(data: bytes) -> int:
+    """Return where a JPEG's coded picture begins: behind the segments, one of which may hold a small picture."""
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    return at
 
 
 def _open_webp(path: Path) -> Opened:

@@ -120,6 +120,11 @@ class ColourTable:
 
     def look_up(self, codes: Codes) -> NDArray[np.float32]:
         """Return what `CHANNELS` says, (..., 8), of pixels given as codes; they are counted."""
+        if codes.size > len(self.rows) and len(self.rows) < self._book.size:
+            # a block may hold more colours than the table
+            longer = int(codes.shape[1] > codes.shape[0])
+            halves = np.array_split(codes, 2, axis=longer)
+            return np.concatenate([self.look_up(half) for half in halves], axis=longer)
         found = self._row_of[codes]
         if not found.all():
             new = np.unique(codes[found == 0])
