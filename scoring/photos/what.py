@@ -73,7 +73,7 @@ def _score_file(path: Path) -> ScoreSide:
 
 
 def _from_ledger(what: str, ledger: str | None) -> ScoreSide:
-    if "/" in what or Path(what).suffix.lower() in (".json", ".icc", ".icm"):
+    if ("/" in what and "=" not in what) or Path(what).suffix.lower() in (".json", ".icc", ".icm"):
         raise WrongUsageError(f"{what} does not exist. {_HOW}")
     from inkstrain.scoring.ledger import open_ledger
 
