@@ -32,11 +32,13 @@ def table_text(entries: Sequence[Entry], width: int) -> str:
         }.items()
         if any(column)
     }
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    table.add_column("id", no_wrap=True, min_width=8)
-    table.add_column("date", no_wrap=True, min_width=10)
-    for heading in texts:
-        table.add_column(heading, no_wrap=True, overflow="ellipsis", ratio=1)
+    # only texts give way: a figure that is cut is another figure
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False, expand=bool(texts))
+    table.add_column("id", no_wrap=True)
+    table.add_column("date", no_wrap=True)
+    for heading, column in texts.items():
+        longest = max(len(heading), *(len(text or "") for text in column))
+        table.add_column(heading, no_wrap=True, overflow="ellipsis", ratio=longest)
     for heading in ("contours", "evenness"):
         table.add_column(heading, justify="right", no_wrap=True)
     for number, entry in enumerate(entries):

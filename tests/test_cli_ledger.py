@@ -90,6 +90,18 @@ def test_the_list_fits_eighty_columns_and_names_what_matters(run: Run, filled: l
     assert "Nothing fits." in err
 
 
+def test_long_texts_give_way_in_the_list_and_figures_do_not(run: Run, book: Path) -> None:
+    with open_ledger(book) as ledger:
+        long = {name: f"{name} with a very long name (invented)" for name in ("printer", "paper", "intent")}
+        ids = [ledger.keep(sample(n, **long), label="a label of many words, too").id for n in range(2)]
+    out = run("ledger", "list")[1]
+    assert max(map(len, out.splitlines())) <= 80
+    for id_, line in zip(ids, out.splitlines()[-2:], strict=True):
+        assert line.startswith(id_)
+        assert line.split()[-2:] == ["0", "0.95"]
+        assert line.count("…") == 4
+
+
 def test_drop_and_check(run: Run, filled: list[str]) -> None:
     assert run("ledger", "drop", filled[1][:6])[0] == 0
     code, _, err = run("ledger", "check")
