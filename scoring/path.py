@@ -146,8 +146,12 @@ def fit_path(
 def _best_features(coarse: Problem, fine: Problem) -> Candidate:
     """Return the features that describe the data at least cost: the strong ones first, then what is left.
 
-    A search for many features may end in a wrong place; it is made a second time, from none, and the cheaper end kept.
+    A few are found by adding one after the other. A search for many may end in a wrong place; it is made from too many
+    and from none, and the cheaper end kept.
     """
+    few = add_missing(fine, np.empty(0), np.empty(0))
+    if few.count <= _FEW_FEATURES:
+        return few
     best = add_missing(fine, *_places(simplify(fine, *_places(from_many(coarse)))))
     best = Candidate.of(fine, tie(fine, *_places(best)), best.steps)
     if best.count <= _FEW_FEATURES:
