@@ -312,6 +312,7 @@ def _repeats(sides: Sequence[Side], history: History) -> dict[Key, RowRepeats]:
             repeats=nested(values),
             assumed=max(measure.floor, math.sqrt(sum(errors) / len(errors))),
             kind=measure.kind,
+            family=measure.name,
         )
     return repeats
 

@@ -8,6 +8,7 @@ its degrees of freedom; with many repeats the last one settles it.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, TypeVar
@@ -26,6 +27,8 @@ _SCAN_SHARE: Final = 0.5
 """The share of an assumed variance that is put down to scanning, the rest to printing; common practice, no source."""
 
 _FEWEST_ROWS: Final = 5
+_ROUNDING: Final = 1e-12
+_ENOUGH_FREEDOM: Final = 8.0  # of a row and its family together, before they outweigh the floor
 _PRIOR_PER_REPEAT: Final = 4.0  # rows of one scan move together: many rows are worth no more than so many repeats
 
 
@@ -41,11 +44,14 @@ class RowRepeats:
         Standard deviation of one scan, assumed or stated by the scan; the larger.
     kind : {"finding", "value"}
         Whether the reading is of what may be found or not, or a steady value.
+    family : str
+        Rows of one family learn from each other, if there are enough of them; the others do so all together.
     """
 
     repeats: Nested
     assumed: float
     kind: str
+    family: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,21 +145,41 @@ def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]], share: float) -> d
     held = {key: (spread, row) for key, (spread, row) in rows.items() if spread.freedom}
     # in units of what is assumed, so that measures of unlike units can learn from each other
     scaled = {
-        key: Spread(variance=spread.variance / row.assumed**2, freedom=spread.freedom)
+        key: Spread(variance=_seen(spread.variance / row.assumed**2), freedom=spread.freedom)
         for key, (spread, row) in held.items()
     }
-    steady = [scaled[key] for key, (_, row) in held.items() if row.kind == "value"]
-    prior = fit_prior(steady) if len(steady) >= _FEWEST_ROWS else None
+    priors = _priors({key: (scaled[key], row) for key, (_, row) in held.items()})
     moderated = {}
     for key, (_, row) in held.items():
         own = scaled[key]
         floor = Spread(variance=share, freedom=_FLOOR_FREEDOM["finding"])
         others = Spread(variance=0.0, freedom=0.0)
-        if row.kind == "value" and prior is not None:
+        prior = priors.get(key)
+        most = _PRIOR_PER_REPEAT * own.freedom
+        if prior is not None and own.freedom + min(prior.freedom, most) >= _ENOUGH_FREEDOM:
             floor = Spread(variance=share, freedom=_FLOOR_FREEDOM["value"])
-            most = _PRIOR_PER_REPEAT * own.freedom
             others = Spread(variance=prior.variance, freedom=min(prior.freedom, most))
         weight = floor.freedom + others.freedom + own.freedom
         total = sum(part.variance * part.freedom for part in (floor, others, own))
         moderated[key] = Spread(variance=total / weight * row.assumed**2, freedom=weight)
     return moderated
+
+
+def _seen(variance: float) -> float:
+    """Return a variance, or nought where it is but the rounding of equal values."""
+    return variance if variance > _ROUNDING else 0.0
+
+
+def _priors(rows: Mapping[Key, tuple[Spread, RowRepeats]]) -> dict[Key, Spread]:
+    """Return for each steady row what the other rows of its family, or of all small families, say of it."""
+    sizes = Counter(row.family for _, row in rows.values() if row.kind == "value")
+    families: dict[str, list[Key]] = {}
+    for key, (_, row) in rows.items():
+        if row.kind == "value":
+            families.setdefault(row.family if sizes[row.family] >= _FEWEST_ROWS else "", []).append(key)
+    priors = {}
+    for keys in families.values():
+        prior = fit_prior([rows[key][0] for key in keys]) if len(keys) >= _FEWEST_ROWS else None
+        if prior is not None:
+            priors.update(dict.fromkeys(keys, prior))
+    return priors

@@ -10,7 +10,7 @@ from inkstrain.targets.errors import LedgerError, WrongUsageError
 from .comparable import MEASURES
 from .trend import ALL_RINGS, TrendInput, build_trend
 from .trendmodel import Selection, Trend
-from .wanted import readings_by_entry
+from .wanted import own_first, readings_by_entry
 
 if TYPE_CHECKING:
     from .ledger import Entry, Ledger
@@ -43,7 +43,8 @@ def track(ledger: Ledger, selection: Selection, *, newest: int = NEWEST_TRACKED)
     if selection.measure is not None and selection.measure not in MEASURES:
         raise WrongUsageError(f"'{selection.measure}' is no measure. Known are {', '.join(MEASURES)}.")
     since = None if selection.since is None else _moment(ledger, selection.since)
-    fitting = list(_fitting(ledger, selection.what))
+    every = _fitting(ledger, selection.what)
+    fitting = own_first(selection.what, every)
     if not fitting:
         what = f" called '{selection.what}'" if selection.what else ""
         raise LedgerError(f"The ledger {ledger.name} holds nothing{what}. See: inkstrain ledger list")
@@ -58,7 +59,7 @@ def track(ledger: Ledger, selection: Selection, *, newest: int = NEWEST_TRACKED)
         known = dict.fromkeys(row.element for row in ledger.readings(selection.measure, id=[entries[-1].id]))
         raise WrongUsageError(f"No score has the element '{selection.element}'. Known are {', '.join(known)}.")
     told = selection.model_copy(update={"since": None if since is None else since.isoformat()})
-    given = TrendInput(entries=entries, readings=readings, left_out=len(fitting) - len(entries))
+    given = TrendInput(entries=entries, readings=readings, left_out=len(every) - len(entries))
     return build_trend(given, told)
 
 

@@ -246,6 +246,7 @@ def _tested(drafts: Sequence[_Draft]) -> tuple[Series, ...]:
                 repeats=nested([_segments(draft)]) if not draft.changes else nested(_parts(draft)),
                 assumed=draft.assumed,
                 kind=MEASURES[draft.key[1]].kind,
+                family=draft.key[1],
             )
             for n, draft in enumerate(drafts)
         }

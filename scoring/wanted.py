@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from inkstrain.targets.errors import LedgerError, WrongUsageError
 
@@ -18,12 +19,24 @@ if TYPE_CHECKING:
     from .crops import Crop
     from .ledger import Entry, Kept, KeptReading, Ledger
 
-__all__ = ["NEWEST", "Wanted", "compare_wanted", "find_wanted", "history_of", "is_file", "readings_by_entry"]
+__all__ = [
+    "NEWEST",
+    "Wanted",
+    "compare_wanted",
+    "find_wanted",
+    "history_of",
+    "is_file",
+    "own_first",
+    "readings_by_entry",
+]
 
 NEWEST: Final = 12
 """How many scores of a group are compared, the newest: more would hardly narrow anything and take long to read."""
 
 _EARLIER: Final = 60
+_OWNER: Final = re.compile(r"(^|,)\s*owner\s*=", re.IGNORECASE)
+
+_Owned = TypeVar("_Owned", "Kept", "Entry")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +112,10 @@ def find_wanted(whats: Sequence[str], ledger: Ledger | None, *, newest: int = NE
         if place in files:
             found.append(Wanted(hint=hint, scores=(files[place],)))
             continue
-        fitting = _once([one for one in kept if one.entry.chart == chart] or kept)[-newest:]
+        fitting = _once([one for one in kept if one.entry.chart == chart] or kept)
+        if is_group:
+            fitting = own_first(whats[place], fitting)
+        fitting = fitting[-newest:]
         scores = tuple(one.score for one in fitting)
         found.append(
             Wanted(hint=hint, scores=scores, kept=tuple(fitting), is_group=is_group, left_out=len(kept) - len(fitting))
@@ -121,8 +137,8 @@ def compare_wanted(found: Sequence[Wanted], ledger: Ledger | None) -> Comparison
     if not left_out:
         return comparison
     text = (
-        "Left out of a group, since they are older than the newest that were taken, of another chart or of the same "
-        f"scans: {'; '.join(left_out)}."
+        "Left out of a group, being older than the newest that were taken, of another chart, not one's own or "
+        f"of the same scans: {'; '.join(left_out)}."
     )
     return comparison.model_copy(update={"summary": (*comparison.summary, text)})
 
@@ -156,6 +172,13 @@ def history_of(found: Sequence[Wanted], ledger: Ledger) -> History:
         [[readings[group[place].id] for place in places] for places in by_print([e.conditions for e in group])]
         for group in repeated
     ]
+
+
+def own_first(what: str | None, kept: list[_Owned]) -> list[_Owned]:
+    """Return one's own of what fits, if there is any and nobody else's was asked for: scanners are not alike."""
+    if what is not None and _OWNER.search(what):
+        return kept
+    return [one for one in kept if one.owner is None] or kept
 
 
 def readings_by_entry(rows: Iterable[KeptReading]) -> dict[str, Readings]:

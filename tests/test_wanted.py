@@ -76,6 +76,14 @@ def test_a_group_keeps_to_the_chart_of_the_other_side(ledger: Ledger) -> None:
     assert found[0].left_out == 1
 
 
+def test_scores_of_others_are_left_out_of_groups_unless_asked_for(ledger: Ledger) -> None:
+    ledger.keep(held(ALDER, 50), owner="Mara (invented)")
+    (own, other) = find_wanted([f"printer={ALDER}", f"printer={ALDER},owner=Mara (invented)"], ledger)
+    assert {kept.owner for kept in own.kept} == {None}
+    assert own.left_out == 1
+    assert [kept.owner for kept in other.kept] == ["Mara (invented)"]
+
+
 def test_earlier_repeats_teach_the_noise_floor(ledger: Ledger) -> None:
     found = find_wanted(["sheet 4", "sheet 5"], ledger)
     history = history_of(found, ledger)
