@@ -90,6 +90,7 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=500)
     parser.add_argument("--power", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--printer", choices=("alder", "rowan"))
     parser.add_argument("--scores", type=Path)
     parser.add_argument("--ledger")
     parser.add_argument("--only", choices=("compare", "trend"))
@@ -105,7 +106,7 @@ def main() -> None:
         return
     print("prints a side, scans each | printer | falsely told apart | true difference of 1.5 limits found")
     for prints, scans in DESIGNS:
-        for preset in ("alder", "rowan"):
+        for preset in (given.printer,) if given.printer else ("alder", "rowan"):
             draw = np.random.default_rng([given.seed, prints, scans, len(preset), ord(preset[0])])
             told = Counter()
             false = 0

@@ -93,6 +93,8 @@ def sum_up(folder: Path, target: Path) -> None:
             [read_score(path) for path in sorted(folder.glob(f"{preset}-{number:02d}-*.json"))]
             for number in sorted({int(path.stem.split("-")[1]) for path in folder.glob(f"{preset}-*.json")})
         ]
+        # a print whose scans are not all there would be drawn wrongly
+        scores = [scans for scans in scores if len(scans) == max(map(len, scores))]
         readings = [[read_all(score) for score in scans] for scans in scores]
         rows = {
             "/".join(key): [
