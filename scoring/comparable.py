@@ -94,7 +94,7 @@ _RINGS: Final = (
         kind="finding",
     ),
     Measure(
-        name="widest_flat_band", words="widest flat band", unit="mm", better="lower", floor=0.25, needs_detail=True,
+        name="widest_flat_band", words="widest flat band", unit="mm", better="lower", floor=0.3, needs_detail=True,
         kind="finding",
     ),
     Measure(name="evenness", words="evenness", unit="", better="higher", floor=0.015),

@@ -126,8 +126,14 @@ class RowNoise:
 
 def learn_noise(rows: Mapping[Key, RowRepeats]) -> dict[Key, RowNoise]:
     """Return the noise of every row, each having learnt from its own repeats and from the rows of its kind."""
-    scans = _moderated({key: (row.repeats.scan, row) for key, row in rows.items()}, _SCAN_SHARE)
-    prints = _moderated({key: (row.repeats.between, row) for key, row in rows.items()}, 1.0)
+    # as much of the assumed variance as such a mean square holds
+    scans = _moderated({key: (row.repeats.scan, row, _SCAN_SHARE) for key, row in rows.items()})
+    prints = _moderated(
+        {
+            key: (row.repeats.between, row, _SCAN_SHARE + (1.0 - _SCAN_SHARE) * row.repeats.scans_per_print)
+            for key, row in rows.items()
+        }
+    )
     return {
         key: RowNoise(
             kind=row.kind,
@@ -140,9 +146,9 @@ def learn_noise(rows: Mapping[Key, RowRepeats]) -> dict[Key, RowNoise]:
     }
 
 
-def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]], share: float) -> dict[Key, Spread]:
-    """Return moderated mean squares of the rows that have repeats; ``share`` of the assumed variance is theirs."""
-    held = {key: (spread, row) for key, (spread, row) in rows.items() if spread.freedom}
+def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats, float]]) -> dict[Key, Spread]:
+    """Return moderated mean squares of the rows that have repeats; the share of the assumed variance is theirs."""
+    held = {key: (spread, row) for key, (spread, row, _) in rows.items() if spread.freedom}
     # in units of what is assumed, so that measures of unlike units can learn from each other
     scaled = {
         key: Spread(variance=_seen(spread.variance / row.assumed**2), freedom=spread.freedom)
@@ -151,7 +157,7 @@ def _moderated(rows: Mapping[Key, tuple[Spread, RowRepeats]], share: float) -> d
     priors = _priors({key: (scaled[key], row) for key, (_, row) in held.items()})
     moderated = {}
     for key, (_, row) in held.items():
-        own = scaled[key]
+        own, share = scaled[key], rows[key][2]
         floor = Spread(variance=share, freedom=_FLOOR_FREEDOM["finding"])
         others = Spread(variance=0.0, freedom=0.0)
         prior = priors.get(key)

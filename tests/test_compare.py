@@ -59,7 +59,7 @@ def test_a_difference_is_claimed_from_its_limit_on(black_l: float, verdict: str)
 WORSE = {
     "contours": ring("blue", contours=[(5.0, 3.0), (7.0, 3.0), (9.0, 3.0), (11.0, 3.0)]),
     "worst_contour": ring("blue", contours=[(5.0, 8.0)]),
-    "widest_flat_band": ring("blue", flats=[(5.0, 7.0)]),
+    "widest_flat_band": ring("blue", flats=[(5.0, 7.5)]),
     "evenness": ring("blue", evenness=0.7),
     "reach": ring("blue", reach=0.7),
     "core": ring("blue", core_mm=2.0),
