@@ -164,3 +164,22 @@ def test_an_assumed_basis_states_a_lower_bound_only(folder: Path) -> None:
     assert score.uncertainty.basis_de00 is None
     assert "not known" in score.uncertainty.note
     assert score.white.absolute_lab is None
+
+
+def test_a_borrowed_basis_gives_differences_between_prints() -> None:
+    # the profile is of the first inks on a creamier paper and a thinner black: its absolute colours are wrong
+    rgb, scanner = wide_set(), spectral.sensor()
+    thin = np.array([1.0, 1.0, 1.0, 0.93])[:, None]
+    promised = spectral.lab_of(spectral.InkSet(spectral.FIRST.densities * thin, spectral.CREAM).reflectance(rgb))
+    fit = choose(scanner.linear(spectral.FIRST.reflectance(rgb), noise=1e-4), promised, rgb).correction
+    colours = np.random.default_rng(42).random((300, 3))
+    weaker = spectral.InkSet(spectral.FIRST.densities * 0.93, spectral.PAPER)
+    true, seen, paper = [], [], spectral.FIRST.reflectance(np.ones((1, 3)))
+    for inks in (spectral.FIRST, weaker):
+        reflectance = inks.reflectance(colours)
+        white, own = lab_to_xyz(spectral.lab_of(paper)), fit.xyz(scanner.linear(paper))
+        true.append(xyz_to_lab(lab_to_xyz(spectral.lab_of(reflectance)) * WHITE_D50 / white))
+        seen.append(xyz_to_lab(fit.xyz(scanner.linear(reflectance)) * WHITE_D50 / own))
+    difference, found = np.asarray(delta_e00(*true)), np.asarray(delta_e00(*seen))
+    assert difference.max() > 2.0
+    assert np.percentile(np.abs(found - difference) / np.maximum(0.1 * difference, 0.5), 95) <= 1.0

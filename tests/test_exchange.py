@@ -1,0 +1,154 @@
+"""ISO 28178 (CGATS) text written by hand, spectra against colour-science, and what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import spectral
+
+from inkstrain.cli.app import main
+from inkstrain.scoring.basis import given_profile_basis
+from inkstrain.scoring.exchange import read_exchange
+from inkstrain.scoring.fitting import METHODS, choose, expand
+from inkstrain.scoring.spectra import spectral_lab, spectral_weights
+from inkstrain.targets.colorimetry import colour_science, delta_e00, xyz_to_lab
+from inkstrain.targets.errors import CannotMeasureError
+from inkstrain.targets.patches import wide_patch_rgb
+from inkstrain.targets.spaces import icc_profile
+
+HEAD = 'CGATS.17\r\n# by hand\r\nORIGINATOR "a # b"\r\nNUMBER_OF_FIELDS 4\r\nBEGIN_DATA_FORMAT\r\n'
+LAB = HEAD + "LAB_B SAMPLE_ID\tLAB_L LAB_A\r\nEND_DATA_FORMAT\r\nNUMBER_OF_SETS 2\r\nBEGIN_DATA\r\n{}\r\nEND_DATA\r\n"
+
+
+def lab_file(folder: Path, rows: str) -> Path:
+    (folder / "m.txt").write_bytes(LAB.format(rows).encode())
+    return folder / "m.txt"
+
+
+def test_tabs_comments_quotes_line_ends_and_column_order_are_read(tmp_path: Path) -> None:
+    readings = read_exchange(lab_file(tmp_path, '2.5 "A 01"\t95.0 -1.0 # paper\r\n-40 b2 30 20'))
+    assert readings.rows(["A1", "B2"]) == {"A1": 0, "B2": 1}
+    assert readings.lab.tolist() == [[95.0, -1.0, 2.5], [30.0, 20.0, -40.0]]
+
+
+def test_decimal_commas_are_read_and_said(tmp_path: Path) -> None:
+    readings = read_exchange(lab_file(tmp_path, "2,5 A1 95,0 -1,0\r\n-40,1 B2 30,0 20,0"))
+    assert readings.lab[0].tolist() == [95.0, -1.0, 2.5]
+    assert "commas" in readings.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        ("2 A1 95 1\r\n2 A1 94 1", "there twice"),
+        ("2 A1 95 nan\r\n2 B1 94 1", "where a number belongs"),
+        ("2 A1 95\r\n2 B1 94 1", "values for 4 columns"),
+        ("2 A1 95 1", "NUMBER_OF_SETS 2"),
+        ("2,5 A1 95.0 1\r\n2 B1 94 1", "decimal commas and decimal points"),
+        ("0.02 A1 0.95 0.01\r\n0.02 B1 0.4 0.01", "L\\* runs to 100"),
+    ],
+)
+def test_what_could_mean_two_things_is_refused(tmp_path: Path, rows: str, says: str) -> None:
+    with pytest.raises(CannotMeasureError, match=says):
+        read_exchange(lab_file(tmp_path, rows))
+
+
+def spectral_file(folder: Path, factor: float) -> Path:
+    values = spectral.FIRST.reflectance(np.array([[1.0, 1, 1], [0.2, 0.5, 0.9]])) * factor
+    names = " ".join(f"SPECTRAL_{nm}" for nm in spectral.NM)
+    rows = "\n".join(f"A{i + 1} " + " ".join(f"{v:.6f}" for v in row) for i, row in enumerate(values))
+    text = f"BEGIN_DATA_FORMAT\nSAMPLE_ID {names}\nEND_DATA_FORMAT\nBEGIN_DATA\n{rows}\nEND_DATA\n"
+    (folder / "s.txt").write_text(text)
+    return folder / "s.txt"
+
+
+def test_per_cent_and_fractions_give_one_colour_and_what_lies_between_is_refused(tmp_path: Path) -> None:
+    fraction = read_exchange(spectral_file(tmp_path, 1.0)).lab
+    assert read_exchange(spectral_file(tmp_path, 100.0)).lab == pytest.approx(fraction, abs=1e-3)
+    with pytest.raises(CannotMeasureError, match="too much for a fraction"):
+        read_exchange(spectral_file(tmp_path, 5.0))
+
+
+# colour-science remarks on every alignment of its tables
+@pytest.mark.filterwarnings("ignore")
+def test_spectra_agree_with_colour_sciences_astm_e308() -> None:
+    # ASTM E308, whose 10 nm weights ISO 13655 takes over
+    colour = colour_science()
+    for values in spectral.FIRST.reflectance(np.random.default_rng(1).random((5, 3))):
+        sd = colour.SpectralDistribution(dict(zip(spectral.NM.tolist(), values.tolist(), strict=True)))
+        xyz = colour.sd_to_XYZ(
+            sd,
+            colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"],
+            colour.SDS_ILLUMINANTS["D50"],
+            method="ASTM E308",
+        )
+        assert values @ spectral_weights(380, 730, 10) == pytest.approx(np.asarray(xyz), abs=0.02)
+    # white of the D50, 2° table of ASTM E308 (from memory)
+    assert spectral_weights(360, 780, 10).sum(axis=0) == pytest.approx([96.42, 100.0, 82.5], abs=0.05)
+
+
+def test_published_reflectances_go_through_a_fit() -> None:
+    # ISO 17321-1 chart and averaged 24-patch data in colour-science: other materials than the inks fitted to
+    colour = colour_science()
+    shape = colour.SpectralShape(380, 730, 10)
+    rgb, scanner = np.array(wide_patch_rgb("adobe-rgb")), spectral.sensor()
+    reflectance = spectral.FIRST.reflectance(rgb)
+    chosen = choose(scanner.linear(reflectance, flare=0.003), spectral.lab_of(reflectance), rgb)
+    own = chosen.residual.median
+    for name in ("ISO 17321-1", "BabelColor Average"):
+        chart = np.array([sd.copy().align(shape).values for sd in colour.SDS_COLOURCHECKERS[name].values()])
+        got = xyz_to_lab(chosen.correction.xyz(scanner.linear(chart, flare=0.003)))
+        away = np.median(delta_e00(got, spectral_lab(spectral.NM, chart)))
+        assert own < away < 5.0
+
+
+def test_every_method_expands_as_many_terms_as_it_says() -> None:
+    for method in METHODS:
+        assert expand(method, np.full((2, 3), 0.3)).shape == (2, method.terms)
+
+
+def test_averaging_before_a_fit_is_right_to_first_order_and_errs_by_the_square_of_grain() -> None:
+    rgb, scanner = np.array(wide_patch_rgb("adobe-rgb")), spectral.sensor()
+    reflectance = spectral.FIRST.reflectance(rgb)
+    fit = choose(scanner.linear(reflectance), spectral.lab_of(reflectance), rgb).correction
+    middle = scanner.linear(spectral.FIRST.reflectance(np.random.default_rng(3).random((60, 3))))
+    draws = np.random.default_rng(4).standard_normal((4000, 3))
+    draws = np.concatenate([draws, -draws])  # no first-order part is left to chance
+    errors = []
+    for grain in (0.05, 0.10):
+        pixels = middle[:, None] * (1 + grain * draws)
+        errors.append(np.asarray(delta_e00(xyz_to_lab(fit.xyz(middle)), xyz_to_lab(fit.xyz(pixels).mean(axis=1)))))
+    assert np.percentile(errors[0], 95) < 0.05
+    assert np.median(errors[1] / errors[0]) == pytest.approx(4.0, rel=0.15)
+
+
+def test_a_working_space_or_printer_profile_is_no_scanner_profile(tmp_path: Path) -> None:
+    display = icc_profile("srgb")
+    for kind, says in ((b"mntr", "display"), (b"prtr", "printer"), (b"link", "device link")):
+        with pytest.raises(CannotMeasureError, match=says):
+            given_profile_basis(display[:12] + kind + display[16:], "x.icc")
+    with pytest.raises(CannotMeasureError, match="cut short"):
+        given_profile_basis((display[:12] + b"scnr" + display[16:])[:-50], "x.icc")
+    basis = given_profile_basis(display[:12] + b"scnr" + display[16:], "x.icc")
+    assert basis.described.kind == "scanner-profile"
+    (tmp_path / "p.icc").write_bytes(display)
+    assert main(["score", str(tmp_path / "none.tif"), "--scanner-profile", str(tmp_path / "p.icc"), "--json", "-"]) == 3
+
+
+def test_swapped_readings_are_named_and_too_few_or_grey_ones_refused() -> None:
+    rgb, scanner = np.array(wide_patch_rgb("adobe-rgb")), spectral.sensor()
+    reflectance = spectral.FIRST.reflectance(rgb)
+    values, lab = scanner.linear(reflectance), spectral.lab_of(reflectance)
+    swapped = lab.copy()
+    swapped[[10, 50]] = lab[[50, 10]]
+    assert np.flatnonzero(~choose(values, swapped, rgb).kept).tolist() == [10, 50]
+    with pytest.raises(CannotMeasureError, match="too few"):
+        choose(values[:20], lab[:20], rgb[:20])
+    grey = np.repeat(np.linspace(0, 1, 40)[:, None], 3, axis=1)
+    grey_r = spectral.FIRST.reflectance(grey)
+    with pytest.raises(CannotMeasureError, match="line"):
+        choose(scanner.linear(grey_r), spectral.lab_of(grey_r), grey)
+    with pytest.raises(CannotMeasureError, match="do not belong"):
+        choose(values, np.roll(lab, 1, axis=0), rgb)
