@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 
 from .model import Contour, FallOff, FlatBand, Reversal
+from .pathmodel import LEAST_WIDTH_BLURS
 
 __all__ = [
     "CONTOUR_LEAST_DE00",
@@ -149,6 +150,7 @@ def find_contours(
                 inner_mm=inner,
                 outer_mm=outer,
                 width_mm=outer - inner,
+                width_limit_mm=None if blur_mm is None else LEAST_WIDTH_BLURS * blur_mm,
                 contrast_de00=contrast,
                 contrast_standard_error_de00=errors[0],
                 radius_standard_error_mm=errors[1],

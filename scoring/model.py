@@ -177,12 +177,16 @@ class MarkResidual(_Value):
 
 
 class Contour(_Value):
-    """An abrupt change of colour along a ramp: what a viewer calls a ring."""
+    """An abrupt change of colour along a ramp: what a viewer calls a ring.
+
+    ``width_limit_mm`` is what the scan's sharpness can tell: a width below it is anything up to it.
+    """
 
     radius_mm: float
     inner_mm: float
     outer_mm: float
     width_mm: float
+    width_limit_mm: float | None = None
     contrast_de00: float
     contrast_standard_error_de00: float | None = None
     contrast_standard_uncertainty_de00: float | None = None

@@ -18,6 +18,7 @@ from scipy.special import ndtr
 
 __all__ = [
     "FINE_MM",
+    "LEAST_WIDTH_BLURS",
     "Course",
     "Fit",
     "Problem",
@@ -40,7 +41,8 @@ _RIDGE: Final = 1e-8
 _NO_BLUR_MM: Final = 1e-9
 _WIDTH_BLURS: Final = 0.4
 _WIDEST_STEP_BLURS: Final = 4.5
-_LEAST_STEP_BLURS: Final = 1.1  # narrower ones look the same as a blur that is a tenth wider than it is held for
+LEAST_WIDTH_BLURS: Final = 1.1
+"""Of blur: a step spread over less looks the same as a blur that is a tenth wider than it is held for."""
 _WIDTH_GAIN: Final = 6.0  # fall of chi-squared that a width must bring
 
 
@@ -225,6 +227,6 @@ def step_widths(problem: Problem, kinks: Array, steps: Array) -> Array:
         if 0 < best < len(trials) - 1:
             below, at, above = losses[best - 1 : best + 2]
             width = trials[best] + 0.5 * (trials[1] - trials[0]) * (below - above) / (below - 2 * at + above)
-            if width > _LEAST_STEP_BLURS * problem.sigma and losses[0] - at > _WIDTH_GAIN:
+            if width > LEAST_WIDTH_BLURS * problem.sigma and losses[0] - at > _WIDTH_GAIN:
                 widths[i] = width
     return widths

@@ -20,6 +20,7 @@ from inkstrain.scoring.report import report_html
 from inkstrain.scoring.report.overlay import ring_picture
 from inkstrain.scoring.report.pictures import lab_to_srgb8
 from inkstrain.scoring.report.ringplot import unwrapped_hue
+from inkstrain.scoring.report.ringview import ring_view
 from inkstrain.scoring.report.summary import summarise
 from inkstrain.scoring.report.svg import ticks
 from inkstrain.scoring.report.words import cast_direction, flag_words, number, plus_minus, ring_state
@@ -241,6 +242,26 @@ def test_the_summary_counts_what_the_score_holds(sample):
     assert "visible" not in summarise(sample[0].model_copy(update={"elements": (unknown,)})).headline
     trusted = summarise(sample_print(basis="scanner-profile")[0])
     assert "no colour profile" not in {p.lead: p.text for p in trusted.paragraphs}["Could not be told"]
+
+
+def test_a_printer_that_is_not_healthy_is_said_before_any_ring(sample):
+    flag = "missing-lines: 1 without ink in the flat fields, at y 80.0 mm; this printer may not be healthy"
+    summary = summarise(sample[0].model_copy(update={"flags": (flag,)}))
+    titles = [paragraph.lead for paragraph in summary.paragraphs]
+    assert titles.index("Printer") < titles.index("Rings")
+    (printer,) = (p for p in summary.paragraphs if p.lead == "Printer")
+    assert "1 without ink" in printer.text
+    assert all("without ink" not in p.text for p in summary.paragraphs if p.lead != "Printer")
+
+
+@pytest.mark.parametrize(("width", "words"), [(0.0, "at most 0.07 mm, the limit of this scan"), (0.2, "0.20 mm (")])
+def test_a_width_that_the_scan_cannot_tell_is_said_to_be_at_its_limit(sample, width, words):
+    ring = next(ring for ring in sample[0].rings() if ring.contours)
+    narrow = ring.contours[0].model_copy(update={"width_mm": width, "width_limit_mm": 0.07})
+    changed = ring.model_copy(update={"contours": (narrow,)})
+    view = ring_view("ring", changed, None, None, 100.0)
+    (said,) = (row.width for row in view.findings if row.what.startswith("contour"))
+    assert said.replace("\u00a0", " ").startswith(words)
 
 
 def test_a_clean_print_is_called_clean(sample):

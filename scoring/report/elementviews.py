@@ -41,6 +41,7 @@ __all__ = [
 ]
 
 _WIDE_PX = 1000
+_MOST_LINES = 6
 _LEVELS = {"full": "Full saturation", "tint": "Tint", "shade": "Shade"}
 
 
@@ -248,11 +249,17 @@ def flat_view(flat: FlatFieldScore, crop: Crop | None) -> FlatView:
     if flat.head_banding is not None:
         period, amplitude = flat.head_banding.period_mm, flat.head_banding.amplitude_l
         banding = f"every {number(period, 1, 'mm')}, ± {number(amplitude, 2, 'L*')}"
+    lines = "none found"
+    if flat.missing_lines:
+        places = ", ".join(f"{number(m.place_mm, 1)} {m.direction}" for m in flat.missing_lines[:_MOST_LINES])
+        more = len(flat.missing_lines) - _MOST_LINES
+        lines = f"{len(flat.missing_lines)}, at {places} mm" + (f" and {more} more" if more > 0 else "")
     facts = (
         Fact(name="colour", value=f"L* {number(lightness)}, C* {number(math.hypot(a, b))}"),
         Fact(name="grain", value=number(flat.grain_l, 2, "L*"), meaning="scatter from pixel to pixel"),
         Fact(name="unevenness", value=number(flat.unevenness_l, 2, "L*"), meaning="slow drift across the field"),
         Fact(name="stripes", value=banding),
+        Fact(name="missing lines", value=lines, meaning="thin lines without ink, as a failing nozzle leaves"),
         Fact(name="ΔE00 to the file", value=difference_words(flat.delta_e00.intended)),
     )
     return FlatView(

@@ -261,11 +261,13 @@ def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup
     if not profile.radius_mm:
         return text(x.start, 12.0, "no profile was measured", class_="panel-title"), 16.0
     step = profile.radius_mm[1] - profile.radius_mm[0] if len(profile.radius_mm) > 1 else 1.0
-    start, end = x(profile.radius_mm[0] - step / 2), x(profile.radius_mm[-1] + step / 2)
+    end = x(profile.radius_mm[-1] + step / 2)
+    inside = round((profile.radius_mm[0] - step / 2) / step)  # the middle of the hub, which no profile tells apart
     parts: list[Markup] = []
     top = 0.0
     for words, labs in (("asked", profile.intended_lab), ("printed", profile.lab)):
-        parts.append(strip_image(lab_strip_uri(labs), start, top, end - start, _STRIP))
+        whole = (labs[0],) * inside + labs
+        parts.append(strip_image(lab_strip_uri(whole), x.start, top, end - x.start, _STRIP))
         parts.append(text(x.start - 5.0, top + 10.5, words, class_="tick", text_anchor="end"))
         top += _STRIP
     if unrolled_uri is not None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.model import DeltaE, RingScore
+from inkstrain.scoring.model import Contour, DeltaE, HueSwing, RingScore
 from inkstrain.targets.key import Key
 
 from .geometry import ring_place
@@ -152,9 +152,9 @@ def _findings(ring: RingScore) -> list[FindingRow]:
         FindingRow(
             what=f"contour, {strength(c)}",
             where=plus_minus(c.radius_mm, c.radius_standard_error_mm, 2, "mm"),
-            width=f"{number(c.width_mm, 2, 'mm')} ({interval(c.inner_mm, c.outer_mm)})",
+            width=_contour_width(c),
             amount=plus_minus(c.contrast_de00, c.contrast_standard_error_de00, 1, "ΔE00"),
-            to_the_eye=number(c.visibility_jnd, 1, "JND"),
+            to_the_eye=plus_minus(c.visibility_jnd, c.visibility_standard_error_jnd, 1, "JND"),
             cause=_CAUSES[c.cause],
         )
         for c in ring.contours
@@ -163,13 +163,14 @@ def _findings(ring: RingScore) -> list[FindingRow]:
         FindingRow(
             what="flat band", where=interval(b.inner_mm, b.outer_mm), width=number(b.width_mm, 2, "mm"),
             amount=f"{number(b.lost_de00, 1, 'ΔE00')} lost", cause=_CAUSES[b.cause],
+            to_the_eye=number(b.visibility_jnd, 1, "JND"),
         )
         for b in ring.flat_bands
     ]  # fmt: skip
     rows += [
         FindingRow(
             what="hue swing", where=number(s.radius_mm, 1, "mm"), width=number(s.width_mm, 1, "mm"),
-            amount=f"{number(s.degrees, 0, '°')}, ΔH {number(s.delta_h)}", cause=_CAUSES[s.cause],
+            amount=_hue_turn(s), cause=_CAUSES[s.cause], to_the_eye=number(s.visibility_jnd, 1, "JND"),
         )
         for s in ring.hue_swings
     ]  # fmt: skip
@@ -199,6 +200,21 @@ def _findings(ring: RingScore) -> list[FindingRow]:
     return rows
 
 
+def _contour_width(contour: Contour) -> str:
+    limit = contour.width_limit_mm
+    if limit is not None and contour.width_mm <= limit:
+        return f"at most {number(limit, 2, 'mm')}, the limit of this scan"
+    return f"{number(contour.width_mm, 2, 'mm')} ({interval(contour.inner_mm, contour.outer_mm)})"
+
+
+def _hue_turn(swing: HueSwing) -> str:
+    """The turn of hue, what its ruler is good for, and the second ruler's word where it is another."""
+    words = f"{plus_minus(swing.degrees, swing.uncertainty_deg, 0, '°')}, ΔH {number(swing.delta_h)}"
+    if swing.rulers_disagree:
+        words += f"; {number(swing.other_ruler_deg, 0, '°')} by a second ruler of hue"
+    return words
+
+
 def _numbers(ring: RingScore) -> list[tuple[str, ...]]:
     """The profile about every millimetre, for reading without the plot."""
     profile = ring.profile
@@ -210,9 +226,7 @@ def _numbers(ring: RingScore) -> list[tuple[str, ...]]:
         if radius + 1e-9 < next_mm:
             continue
         next_mm = math.floor(radius) + 1.0
-        rows.append(
-            (number(radius, 1), *_lch(lab), *_lch(asked), f"± {number(2.0 * error, 2)}")
-        )
+        rows.append((number(radius, 1), *_lch(lab), *_lch(asked), f"± {number(2.0 * error, 2)}"))
     return rows
 
 

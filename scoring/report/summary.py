@@ -27,6 +27,9 @@ from .words import (
 __all__ = ["Paragraph", "Summary", "summarise"]
 
 
+_HEALTH = ("head-banding", "missing-lines")  # flags of the printer's own state
+
+
 @dataclass(frozen=True, slots=True)
 class Paragraph:
     """One matter: a word or two, then sentences."""
@@ -48,6 +51,7 @@ def summarise(score: Score) -> Summary:
     rings = in_reading_order(score.rings())
     found: list[Paragraph | None] = [
         _as_stated(score),
+        _printer(score),
         _breaks(rings),
         _merged_tones(rings),
         _even_fades(rings),
@@ -55,7 +59,6 @@ def summarise(score: Score) -> Summary:
         _neutral(score),
         _hues(score),
         _volume(score),
-        _stripes(score),
         _causes(score),
         _scan(score),
         _not_told(score, rings),
@@ -245,15 +248,21 @@ def _hues(score: Score) -> Paragraph | None:
     return Paragraph("Hues", " ".join(sentences))
 
 
-def _stripes(score: Score) -> Paragraph | None:
+def _printer(score: Score) -> Paragraph | None:
+    """What belongs to the machine and not to the fades: stripes of the head's passes, lines without ink."""
+    flags = [flag for flag in score.flags if flag.startswith(_HEALTH)]
+    if flags:
+        return Paragraph("Printer", " ".join(_sentence(flag_words(flag)) for flag in flags))
     striped = [e for e in score.elements if isinstance(e, RingScore | FlatFieldScore) and e.head_banding is not None]
     if not striped:
         return None
     worst = max((e.head_banding for e in striped if e.head_banding), key=lambda b: b.amplitude_l)
+    way = f" {worst.direction} the sheet" if worst.direction else ""
     return Paragraph(
         "Stripes",
-        f"Straight stripes about {number(worst.period_mm, 1, 'mm')} apart run through {count_word(len(striped))} "
-        f"of the figures; they belong to the print head's passes, not to the fades.",
+        f"Straight stripes about {number(worst.period_mm, 1, 'mm')} apart{way}, up to "
+        f"±\u00a0{number(worst.amplitude_l, 1, 'L*')}, run through {count_word(len(striped))} of the figures; they "
+        "belong to the print head’s passes, not to the fades.",
     )
 
 
@@ -284,8 +293,9 @@ def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
         sentences.append("Whether some of the rings would be seen at a usual distance.")
     if not any(ring.profile.attainable_lab for ring in rings) and any(r.contours for r in rings):
         sentences.append("Whether profile or printer made the rings: no printer profile was given.")
-    # what does not look as stated is said first of all
-    sentences += [_sentence(flag_words(flag)) for flag in score.flags if not flag.startswith("not-as-stated")]
+    # what does not look as stated, and a printer that is not healthy, are said above
+    said = ("not-as-stated", *_HEALTH)
+    sentences += [_sentence(flag_words(flag)) for flag in score.flags if not flag.startswith(said)]
     return Paragraph("Could not be told", " ".join(sentences)) if sentences else None
 
 
