@@ -154,10 +154,9 @@ def _flat(speeds: _Speeds, inner_mm: float, outer_mm: float, index: int | None) 
 
 def _swing(path: RingPath, damage: HueShift, index: int) -> HueSwingTruth:
     place = int(damage.radius_mm / STEP_MM)
-    turned, straight = (
-        path.lab[place],
-        path.undamaged_lab[int(np.searchsorted(path.radius_mm, path.position_mm[place]))],
-    )
+    # what re-spacing moved to the rim has its place at the last row
+    origin = min(int(np.searchsorted(path.radius_mm, path.position_mm[place])), len(path.undamaged_lab) - 1)
+    turned, straight = path.lab[place], path.undamaged_lab[origin]
     degrees = (float(hue_deg_ipt(turned) - hue_deg_ipt(straight)) + 180.0) % 360.0 - 180.0
     chroma = math.hypot(*turned[1:]) * math.hypot(*straight[1:])
     angle = math.atan2(turned[2], turned[1]) - math.atan2(straight[2], straight[1])
