@@ -93,9 +93,11 @@ def _named(text: str, version: int) -> bytes:
     return struct.pack(">4sII", b"desc", 0, len(ascii_text)) + ascii_text + b"\0" * 78
 
 
-def rgb_tags(name: str = "Invented RGB printer", *, version: int = 2, nodes: int = 33) -> dict[str, bytes]:
-    """Return the tags of the invented RGB printer's profile, to be left out or spoiled."""
-    forward = _lut16(_lab_coded(device_lab(_grid(17))))
+def rgb_tags(
+    name: str = "Invented RGB printer", *, version: int = 2, nodes: int = 33, chroma: float = 1.0
+) -> dict[str, bytes]:
+    """Return the tags of the invented RGB printer's profile, to be left out or spoiled; ``chroma`` scales its inks'."""
+    forward = _lut16(_lab_coded(device_lab(_grid(17)) * np.array([1.0, chroma, chroma])))
     lab = _lab_decoded(_grid(nodes))
     renderings: dict[str, Callable[[Array], Array]] = {"B2A0": squeezed, "B2A1": np.array, "B2A2": squeezed}
     return {

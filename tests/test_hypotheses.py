@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from icc_samples import device_lab, rgb_profile
+from icc_samples import device_lab, packed, rgb_profile, rgb_tags
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.forecast import predicted_elements
@@ -113,6 +113,27 @@ def test_what_differs_by_less_than_one_unit_cannot_be_told() -> None:
     assert (with_bpc.verdict == "does-not-fit") == (apart_from_stated(with_bpc) >= 1.0)
     if with_bpc.verdict == "cannot-tell":
         assert "cannot tell" in with_bpc.text
+
+
+def test_a_closer_profile_fits_better_and_still_nothing_is_claimed() -> None:
+    other = OutputProfile(packed(rgb_tags("Slightly weaker inks", chroma=0.97)))
+    found = printed_as(score_of(Made(press(profile=other).lab)), press(), [other])
+    assert found is not None
+    assert found.best == "the profile Slightly weaker inks"
+    assert 0.1 < apart_from_stated(found) < 1.0
+    assert found.verdict == "cannot-tell"
+    assert "cannot tell" in found.text
+
+
+def test_a_print_that_was_fitted_to_the_page_is_told() -> None:
+    score = score_of(Made(press().lab))
+    scaled = score.tiles[0].model_copy(update={"print_scale": (0.96, 0.96)})
+    found = printed_as(score.model_copy(update={"tiles": (scaled,)}), press())
+    assert found is not None
+    assert "4.0 % off its size: print at 100 %, without fitting to the page" in found.text
+    as_it_should = printed_as(score, press())
+    assert as_it_should is not None
+    assert "off its size" not in as_it_should.text
 
 
 def test_another_profile_is_found_out() -> None:
