@@ -50,7 +50,7 @@ _HARD_ENDS: Final = 0.05
 _STEEP_ENDS: Final = 0.5
 _NOISE_PART: Final = 4.0
 _SCALE_PART: Final = 0.01
-_PLACE_MM: Final = 0.0025
+_PLACE_MM: Final = 0.0035
 _WIDTH_PART: Final = 0.04
 
 

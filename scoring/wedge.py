@@ -26,6 +26,7 @@ SEPARATED_D_PRIME: Final = 3.0
 RAMP_BIN_MM: Final = 1.0
 """Pitch at which the continuous ramp is read."""
 
+_LEAST_ERROR_L: Final = 0.003  # beyond the scatter within a step (set on rehearsals)
 _BLOCKS: Final = (3, 8)
 _INSET_MM: Final = 0.6
 _RAMP_ROWS: Final = 8
@@ -57,7 +58,7 @@ def measure_wedge(
     means = step_means(window, wedge, basis, paper_xyz)
     if not np.isfinite(means.lab).all():
         return None
-    error = np.maximum(means.standard_error[:, 0], 1e-3)
+    error = np.hypot(means.standard_error[:, 0], _LEAST_ERROR_L)
     return wedge_score(wedge, means.lab, error, _ramp_smoothness(window, wedge, basis, paper_xyz), place)
 
 
