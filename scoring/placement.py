@@ -170,7 +170,8 @@ def _place(scan: ScanFile, overview: Overview, code: Code, build: Callable[[Reci
     tile = _key_tile(build(code.recipe), code, where)
     if code.mirrored and not scan.stored_mirrored:
         raise CannotMeasureError(
-            f"{where[0].upper()}{where[1:]} is a mirror image. Scan the printed side, with any mirroring off."
+            f"{where[0].upper()}{where[1:]} is a mirror image. Scan the printed side, with any mirroring off; "
+            "if the paper itself shows it mirrored, turn mirroring off in the printer driver and print it again."
         )
     x, y, width, height = tile.code_box_mm
     box_mm = np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])

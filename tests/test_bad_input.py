@@ -319,6 +319,19 @@ def test_the_clean_scan_has_no_flags_and_its_step(clean: Clean) -> None:
     assert contour["contrast_de00"] == pytest.approx(STEP.contrast_de00, abs=STEP_DE00)
 
 
+def test_a_print_made_as_a_mirror_image_is_refused_in_a_plain_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "mirrored-print.tif"
+    rehearse(RECIPE, path, print_options=PrintOptions(mirrored=True), scan_options=ScanOptions(dpi=DPI))
+    assert main(["score", str(path), "--json", str(tmp_path / "score.json")]) == 3
+    err = capsys.readouterr().err
+    assert "is a mirror image" in err
+    assert "turn mirroring off in the printer driver" in err
+    assert "Traceback" not in err
+    assert not (tmp_path / "score.json").exists()
+
+
 def test_a_print_at_97_per_cent_is_scored_flagged_and_named(
     clean: Clean, tmp_path: Path, capfdbinary: pytest.CaptureFixture[bytes]
 ) -> None:
