@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from .model import ColourVolume, ElementScore, Lab, MadeBy, RingScore, Totals
+from .model import ColourVolume, ElementScore, Lab, MadeBy, RingScore, Totals, Viewing
 from .rendering import rendering_name
 
 __all__ = ["Advice", "Forecast", "ForecastProfile", "IntentForecast", "Neutrals"]
@@ -78,13 +78,17 @@ class Advice(_Value):
 
 
 class Forecast(_Value):
-    """What a profile alone predicts for a chart, every rendering side by side."""
+    """What a profile alone predicts for a chart, every rendering side by side.
+
+    ``viewing`` is what visibility figures are stated for.
+    """
 
     schema_id: Literal["inkstrain/forecast/1"] = Field(default="inkstrain/forecast/1", alias="schema")
     made_by: MadeBy
     chart: str
     recipe: str
     profile: ForecastProfile
+    viewing: Viewing | None = None
     intents: tuple[IntentForecast, ...]
     advice: tuple[Advice, ...] = ()
     summary: tuple[str, ...] = ()

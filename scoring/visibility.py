@@ -154,15 +154,16 @@ def _sensitivities(frequency: Array, place: _Place) -> Array:
 
 @functools.cache
 def _sines() -> Array:
-    """Return the response at a distance from a step to every frequency, (places, frequencies)."""
-    away = np.arange(-_REACH_DEG, _REACH_DEG + _PLACES / 2, _PLACES)
+    """Return the response at distances from 0 on beyond a step to every frequency, (places, frequencies)."""
+    away = np.arange(0.0, _REACH_DEG + _PLACES / 2, _PLACES)
     step = _FREQUENCIES[1] - _FREQUENCIES[0]
     return np.asarray(np.sin(2 * np.pi * np.outer(away, _FREQUENCIES)) / (np.pi * _FREQUENCIES) * step)
 
 
 def _response(place_deg: Array, change: Array, seen: _Place) -> float:
     """Return the largest response to a course that changes by `change` (n, 3), in contrast, at places (n,)."""
-    kernel = _sines() @ _sensitivities(_FREQUENCIES, seen)
+    beyond = _sines() @ _sensitivities(_FREQUENCIES, seen)
+    kernel = np.concatenate([-beyond[:0:-1], beyond])  # before a step the response is the opposite
     away = np.linspace(-_REACH_DEG, _REACH_DEG, len(kernel))
     looked = np.arange(place_deg[0] - 0.3, place_deg[-1] + 0.3, 2 * _PLACES)
     each = looked[:, None] - place_deg

@@ -20,6 +20,7 @@ from inkstrain.scoring.forecasttext import forecast_text
 from inkstrain.scoring.model import RingScore
 from inkstrain.scoring.rendering import RENDERINGS, Press, Rendering
 from inkstrain.scoring.schema import schemas
+from inkstrain.scoring.visibility import see, viewing_of
 from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.outputprofile import INTENTS, OutputProfile
@@ -166,6 +167,20 @@ def test_the_json_holds_to_its_schema_and_reads_back(of_cmyk: Forecast) -> None:
     text = of_cmyk.model_dump_json()
     jsonschema.Draft202012Validator(schemas()["forecast"]).validate(json.loads(text))
     assert Forecast.model_validate_json(text) == of_cmyk
+
+
+def test_what_an_eye_would_see_is_told_as_a_score_tells_it(of_cmyk: Forecast) -> None:
+    # ISO 3664's P2 is 500 lx: 143 cd/m² on paper of 90 % reflectance
+    assert of_cmyk.viewing == viewing_of(400.0, "p2")
+    nearer = viewing_of(200.0, "p2")
+    for intent in of_cmyk.intents:
+        found = [one for each in intent.rings() for one in (*each.contours, *each.flat_bands, *each.hue_swings)]
+        assert found
+        assert all(one.visibility_jnd is not None and one.visibility_jnd > 0 for one in found)
+    # figures are stated for a distance: at half of it they are others
+    rings = rendering(of_cmyk, "relative with bpc").rings()
+    assert see(rings, of_cmyk.viewing) == rings
+    assert see(rings, nearer) != rings
 
 
 def test_the_table_has_every_fade_and_says_ties(of_cmyk: Forecast) -> None:
