@@ -7,13 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import spectral
+from icc_samples import device_lab, packed, rgb_tags
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.basis import given_profile_basis
 from inkstrain.scoring.exchange import read_exchange
 from inkstrain.scoring.fitting import METHODS, choose, expand
 from inkstrain.scoring.spectra import spectral_lab, spectral_weights
-from inkstrain.targets.colorimetry import colour_science, delta_e00, xyz_to_lab
+from inkstrain.targets.colorimetry import WHITE_D50, colour_science, delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.patches import wide_patch_rgb
 from inkstrain.targets.spaces import icc_profile
@@ -135,6 +136,16 @@ def test_a_working_space_or_printer_profile_is_no_scanner_profile(tmp_path: Path
     assert basis.described.kind == "scanner-profile"
     (tmp_path / "p.icc").write_bytes(display)
     assert main(["score", str(tmp_path / "none.tif"), "--scanner-profile", str(tmp_path / "p.icc"), "--json", "-"]) == 3
+
+
+@pytest.mark.parametrize("version", [2, 4])
+def test_a_scanner_profile_of_tables_is_read_as_it_is(version: int) -> None:
+    tags = {name: data for name, data in rgb_tags(version=version).items() if name in ("desc", "cprt", "wtpt", "A2B0")}
+    basis = given_profile_basis(packed(tags, kind=b"scnr", version=version), "x.icc")
+    codes = np.random.default_rng(4).integers(0, 65536, (1, 500, 3)).astype(np.uint16)
+    away = delta_e00(basis.lab(basis.linear(codes), WHITE_D50), device_lab(codes / 65535.0))
+    # what is left is the table's interpolation between 17 nodes
+    assert np.percentile(away, 95) < 0.3
 
 
 def test_swapped_readings_are_named_and_too_few_or_grey_ones_refused() -> None:

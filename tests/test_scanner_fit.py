@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import spectral
+from icc_samples import rgb_profile
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.exchange import exchange_text
@@ -16,6 +17,7 @@ from inkstrain.scoring.model import PatchFieldScore, Score
 from inkstrain.scoring.scannerfit import read_fit
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.recipe import Recipe
+from inkstrain.targets.rehearsal import IccPrinter, PrintOptions, ScanOptions, rehearse
 
 MEDIAN_DE00, P95_DE00 = 0.4, 1.2
 STATED_WITHIN = 0.25
@@ -183,3 +185,20 @@ def test_a_borrowed_basis_gives_differences_between_prints() -> None:
     difference, found = np.asarray(delta_e00(*true)), np.asarray(delta_e00(*seen))
     assert difference.max() > 2.0
     assert np.percentile(np.abs(found - difference) / np.maximum(0.1 * difference, 0.5), 95) <= 1.0
+
+
+def test_a_fit_borrowed_from_a_printer_profile_says_so_wherever_it_is_used(tmp_path: Path) -> None:
+    profile, scan, fit = tmp_path / "printer.icc", tmp_path / "scan.tif", tmp_path / "fit.json"
+    profile.write_bytes(rgb_profile())
+    printer = IccPrinter(rgb_profile(), "relative", True)
+    options = ScanOptions(dpi=200, space="prophoto", exposure=0.8)
+    rehearse(RECIPE, scan, printer=printer, print_options=PrintOptions(grain=0.01), scan_options=options, seed=3)
+    words = ["fit-scanner", str(scan), "--borrow-from", str(profile), "--out", str(fit)]
+    assert main(words) == 2  # the intent is not guessed
+    assert not fit.exists()
+    assert main([*words, "--intent", "relative"]) == 0
+    assert read_fit(fit).residual_de00.median < 0.5  # the print is as the profile says
+    assert main(["score", str(scan), "--scanner-fit", str(fit), "--json", str(tmp_path / "score.json")]) == 0
+    score = Score.model_validate_json((tmp_path / "score.json").read_bytes())
+    assert score.colour_basis.kind == "borrowed"
+    assert "profile" in score.colour_basis.note
