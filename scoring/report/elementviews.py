@@ -203,6 +203,7 @@ def _step_row(step: WedgeStep, broken: str | None) -> tuple[str, ...]:
         number(step.lab[1]),
         number(step.lab[2]),
         number(step.density, 2),
+        "" if step.visibility_jnd is None else number(step.visibility_jnd, 1),
         words,
     )
 
@@ -248,7 +249,8 @@ def flat_view(flat: FlatFieldScore, crop: Crop | None) -> FlatView:
     banding = "none found"
     if flat.head_banding is not None:
         period, amplitude = flat.head_banding.period_mm, flat.head_banding.amplitude_l
-        banding = f"every {number(period, 1, 'mm')}, ± {number(amplitude, 2, 'L*')}"
+        way = f" {flat.head_banding.direction} the sheet" if flat.head_banding.direction else ""
+        banding = f"every {number(period, 1, 'mm')}{way}, ± {number(amplitude, 2, 'L*')}"
     lines = "none found"
     if flat.missing_lines:
         places = ", ".join(f"{number(m.place_mm, 1)} {m.direction}" for m in flat.missing_lines[:_MOST_LINES])
@@ -256,8 +258,8 @@ def flat_view(flat: FlatFieldScore, crop: Crop | None) -> FlatView:
         lines = f"{len(flat.missing_lines)}, at {places} mm" + (f" and {more} more" if more > 0 else "")
     facts = (
         Fact(name="colour", value=f"L* {number(lightness)}, C* {number(math.hypot(a, b))}"),
-        Fact(name="grain", value=number(flat.grain_l, 2, "L*"), meaning="scatter from pixel to pixel"),
-        Fact(name="unevenness", value=number(flat.unevenness_l, 2, "L*"), meaning="slow drift across the field"),
+        Fact(name="grain", value=number(flat.grain_l, 2, "L*"), meaning="within thirds of a millimetre"),
+        Fact(name="unevenness", value=number(flat.unevenness_l, 2, "L*"), meaning="from millimetre to millimetre"),
         Fact(name="stripes", value=banding),
         Fact(name="missing lines", value=lines, meaning="thin lines without ink, as a failing nozzle leaves"),
         Fact(name="ΔE00 to the file", value=difference_words(flat.delta_e00.intended)),

@@ -145,6 +145,16 @@ def _of(score: Score, kind: type[_T]) -> list[_T]:
     return [e for e in score.elements if isinstance(e, kind)]
 
 
+def _seen_words(score: Score) -> str:
+    """Say what counts as visible, from where and in which light, and how many are so beyond doubt."""
+    viewing, sure = score.viewing, score.totals.surely_visible_contours
+    words = (
+        f"1 just-noticeable difference or more, at {number(viewing.distance_mm, 0, 'mm')} and "
+        f"{number(viewing.luminance_cd_m2, 0, 'cd/m²')}"
+    )
+    return words if sure is None else f"{words}; {sure} of them surely"
+
+
 def _totals(score: Score) -> tuple[Fact, ...]:
     totals = score.totals
     return (
@@ -152,7 +162,7 @@ def _totals(score: Score) -> tuple[Fact, ...]:
         Fact(
             name="of them visible",
             value=NOT_MEASURED if totals.visible_contours is None else str(totals.visible_contours),
-            meaning="1 just-noticeable difference or more",
+            meaning=_seen_words(score),
         ),
         Fact(name="widest flat band", value=number(totals.widest_flat_band_mm, 1, "mm"), meaning="tones merged"),
         Fact(name="evenness", value=number(totals.evenness, 2), meaning="mean of the rings; 1 is perfect"),
