@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import jsonschema
@@ -21,7 +22,7 @@ from inkstrain.scoring.model import RingScore
 from inkstrain.scoring.rendering import RENDERINGS, Press, Rendering
 from inkstrain.scoring.schema import schemas
 from inkstrain.scoring.visibility import see, viewing_of
-from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
+from inkstrain.targets.colorimetry import colour_science, delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.outputprofile import INTENTS, OutputProfile
 from inkstrain.targets.recipe import Recipe
@@ -192,11 +193,22 @@ def test_the_table_has_every_fade_and_says_ties(of_cmyk: Forecast) -> None:
     assert sum(line.endswith(" tie") for line in text.splitlines()) == len(tied)
 
 
-def test_sixteen_rings_under_all_intents_take_less_than_two_seconds(cmyk: OutputProfile) -> None:
-    forecast(CHART, cmyk)
-    start = time.process_time()  # the machine may be busy with other things
-    forecast(CHART, cmyk)
-    assert time.process_time() - start < 2.0
+def test_sixteen_rings_under_all_intents_are_quick(cmyk: OutputProfile) -> None:
+    # as a ratio, since machines differ: where colour-science takes 0.11 s for 300,000 differences a forecast takes 1.7 s,
+    # 15 to 16 times as long; on cores that are shared with other work it comes near 30 times, so only far more fails
+    lab = np.random.default_rng(1).random((2, 300_000, 3)) * np.array([100.0, 60.0, 60.0])
+    reference = shortest(lambda: colour_science().delta_E(lab[0], lab[1], method="CIE 2000"))
+    assert shortest(lambda: forecast(CHART, cmyk)) < 40 * reference
+
+
+def shortest(work: Callable[[], object]) -> float:
+    """Return the processor time of the quickest of three runs."""
+    spent = []
+    for _ in range(3):
+        start = time.process_time()
+        work()
+        spent.append(time.process_time() - start)
+    return min(spent)
 
 
 def test_the_report_stands_alone(of_cmyk: Forecast) -> None:
