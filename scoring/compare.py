@@ -14,11 +14,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final
 
-from pydantic import BaseModel, ValidationError
-
-from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
+from inkstrain.targets.errors import WrongUsageError
+from inkstrain.targets.values import read_value
 
 from .colourrows import colour_tests
 from .comparable import MEASURES, Measure, Reading, name_of
@@ -57,7 +56,6 @@ History = Sequence[Sequence[Sequence[Readings]]]
 """Earlier repeats: conditions, prints of them, scans of each."""
 
 Pair = tuple[int, int]
-_Model = TypeVar("_Model", bound=BaseModel)
 
 
 def compare(a: Sequence[Score], b: Sequence[Score], *, labels: Sequence[str] | None = None) -> Comparison:
@@ -146,7 +144,7 @@ def read_score(path: Path) -> Score:
     CannotMeasureError
         If the file cannot be read or is not a score.
     """
-    return _read(path, Score, "score", " 'inkstrain score SCAN --json FILE' writes one.")
+    return read_value(path, Score, "score", ". 'inkstrain score SCAN --json FILE' writes one.")
 
 
 def read_comparison(path: Path) -> Comparison:
@@ -157,16 +155,7 @@ def read_comparison(path: Path) -> Comparison:
     CannotMeasureError
         If the file cannot be read or is not a comparison.
     """
-    return _read(path, Comparison, "comparison", "")
-
-
-def _read(path: Path, model: type[_Model], name: str, hint: str) -> _Model:
-    try:
-        return model.model_validate_json(path.read_bytes())
-    except OSError as error:
-        raise CannotMeasureError(f"The {name} {path} cannot be read: {error.strerror or error}.") from error
-    except ValidationError as error:
-        raise CannotMeasureError(f"{path} is not a {name}.{hint}") from error
+    return read_value(path, Comparison, "comparison")
 
 
 def unlike_basis_or_detail(a: Sequence[Score], b: Sequence[Score], measure: Measure) -> str | None:

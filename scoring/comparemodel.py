@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from inkstrain.targets.values import AliasedValue, Value
 
 from .fairness import FairnessPoint
 from .model import Conditions, MadeBy
@@ -15,11 +17,7 @@ Verdict = Literal["first", "second", "no-difference-shown", "cannot-compare"]
 Pair = tuple[int, int]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class ComparedPrint(_Value):
+class ComparedPrint(Value):
     """One side of a comparison: ``scores`` scans of ``sheets`` prints.
 
     ``ids`` are those of the ledger, or the SHA-256 of its scans where it was not kept.
@@ -32,7 +30,7 @@ class ComparedPrint(_Value):
     conditions: Conditions
 
 
-class Row(_Value):
+class Row(Value):
     """One measure of one element, in two prints.
 
     ``pair`` says which prints, counted from 0. ``difference`` is second less first, ``uncertainty`` its standard
@@ -61,7 +59,7 @@ class Row(_Value):
     reason: str | None = None
 
 
-class ColourRow(_Value):
+class ColourRow(Value):
     """Whether the colours of an element moved between two prints, which says nothing of better or worse.
 
     ``moved_de00`` is the root mean square ΔE00 over the element's zones; ``by_chance_de00`` what two prints that are
@@ -82,7 +80,7 @@ class ColourRow(_Value):
     reason: str | None = None
 
 
-class Standing(_Value):
+class Standing(Value):
     """Where one print stands in one measure (``None``: in all together), by shown differences only.
 
     Prints are counted from 0. One is ahead of another if it is better somewhere and worse nowhere; ``mixed`` with
@@ -99,7 +97,7 @@ class Standing(_Value):
     worst_place: int
 
 
-class NoiseRow(_Value):
+class NoiseRow(Value):
     """Nested components of one measure of one element, in the words of ISO 5725, as measured.
 
     ``repeatability`` is the standard deviation from scan to scan of one print, ``between_prints`` what prints of one
@@ -121,7 +119,7 @@ class NoiseRow(_Value):
     print_limit: float | None
 
 
-class NoiseBasis(_Value):
+class NoiseBasis(Value):
     """What the noise floor was learnt from: repeats on the sides themselves, and earlier ones from a ledger."""
 
     repeated_scans: int
@@ -131,7 +129,7 @@ class NoiseBasis(_Value):
     text: str
 
 
-class Comparison(_Value):
+class Comparison(AliasedValue):
     """Prints side by side: what is unlike in how they came about, row by row, and in plain sentences."""
 
     schema_id: Literal["inkstrain/compare/1"] = Field(default="inkstrain/compare/1", alias="schema")
@@ -145,8 +143,3 @@ class Comparison(_Value):
     noise: NoiseBasis | None = None
     rests_on: Literal["one scan each", "repeats"]
     summary: tuple[str, ...]
-
-    model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
-        serialize_by_alias=True,
-    )  # fmt: skip

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from inkstrain.targets.values import AliasedValue, Value
 
 __all__ = [
     "BorrowedFrom",
@@ -27,11 +29,7 @@ __all__ = [
 Triple = tuple[float, float, float]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class FitConditions(_Value):
+class FitConditions(Value):
     """What the fit belongs to, in the photographer's own words."""
 
     printer: str | None = None
@@ -40,16 +38,16 @@ class FitConditions(_Value):
     scanner: str | None = None
 
 
-class Measurement(_Value):
+class Measurement(Value):
     """Where the patches' true colours come from; ``stated`` are the file's own keywords on the measurement."""
 
     file: str
     sha256: str
     quantity: Literal["spectral", "xyz", "lab"]
-    stated: dict[str, str] = {}
+    stated: dict[str, str] = Field(default={})
 
 
-class BorrowedFrom(_Value):
+class BorrowedFrom(Value):
     """The printer profile whose prediction stood in for an instrument."""
 
     profile: str
@@ -58,14 +56,14 @@ class BorrowedFrom(_Value):
     black_point_compensation: bool
 
 
-class Decoding(_Value):
+class Decoding(Value):
     """How codes became linear light before the fit: XYZ of 27 codes, to know the same decoding again."""
 
     note: str
     check_xyz: tuple[Triple, ...]
 
 
-class Linearisation(_Value):
+class Linearisation(Value):
     """``(gain × (value − offset)) ^ exponent``, one a channel, from the neutral patches."""
 
     offset: Triple
@@ -73,7 +71,7 @@ class Linearisation(_Value):
     exponent: Triple
 
 
-class Method(_Value):
+class Method(Value):
     """One of colour-science's published polynomials: its name, its source, and how many terms it has."""
 
     name: Literal["Finlayson 2015", "Cheung 2004", "Vandermonde"]
@@ -82,7 +80,7 @@ class Method(_Value):
     straight: bool
 
 
-class FitResidual(_Value):
+class FitResidual(Value):
     """Cross-validated ΔE00: every patch predicted by a fit that had not seen it."""
 
     median: float
@@ -92,7 +90,7 @@ class FitResidual(_Value):
     difference_rms_share: float | None = None
 
 
-class Candidate(_Value):
+class Candidate(Value):
     """A method that was tried, and its cross-validated residual."""
 
     method: Method
@@ -100,14 +98,14 @@ class Candidate(_Value):
     p95_de00: float
 
 
-class WorstPatch(_Value):
+class WorstPatch(Value):
     """A patch that the fit predicts badly."""
 
     patch: str
     de00: float
 
 
-class SuspectPatch(_Value):
+class SuspectPatch(Value):
     """A patch that was left out of the fit, and why."""
 
     patch: str
@@ -115,7 +113,7 @@ class SuspectPatch(_Value):
     text: str
 
 
-class FitPoint(_Value):
+class FitPoint(Value):
     """White or black: its colour as measured or predicted, and what the scanner read there."""
 
     lab: Triple
@@ -123,7 +121,7 @@ class FitPoint(_Value):
     scan_linear: Triple
 
 
-class ScannerFit(_Value):
+class ScannerFit(AliasedValue):
     """The whole fit. XYZ (perfect white at Y = 1) is ``matrix`` times the method's terms of linearised values."""
 
     schema_id: Literal["inkstrain/scanner-fit/1"] = Field(default="inkstrain/scanner-fit/1", alias="schema")
@@ -145,12 +143,3 @@ class ScannerFit(_Value):
     white: FitPoint
     black: FitPoint
     notes: tuple[str, ...] = ()
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="ignore",
-        allow_inf_nan=False,
-        validate_by_name=True,
-        validate_by_alias=True,
-        serialize_by_alias=True,
-    )

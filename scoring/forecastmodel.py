@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from inkstrain.targets.values import AliasedValue, Value
 
 from .model import ColourVolume, ElementScore, Lab, MadeBy, RingScore, Totals, Viewing
 from .rendering import rendering_name
@@ -12,11 +14,7 @@ from .rendering import rendering_name
 __all__ = ["Advice", "Forecast", "ForecastProfile", "IntentForecast", "Neutrals"]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class ForecastProfile(_Value):
+class ForecastProfile(Value):
     """The printer profile; ``paper_lab`` is its media white in CIELAB, absolute."""
 
     description: str
@@ -26,7 +24,7 @@ class ForecastProfile(_Value):
     paper_lab: Lab
 
 
-class Neutrals(_Value):
+class Neutrals(Value):
     """What becomes of neutral greys: chroma of what is printed, and where it is largest.
 
     ``apart_c`` is how far its colour at equal printed lightness lies, at most, from that of relative colorimetric
@@ -43,7 +41,7 @@ class Neutrals(_Value):
     apart_c: float | None = None
 
 
-class IntentForecast(_Value):
+class IntentForecast(Value):
     """One rendering: an intent, with black point compensation or without.
 
     Colours are media-relative, but absolute for the absolute intent. ``table`` is what in the profile serves the
@@ -69,7 +67,7 @@ class IntentForecast(_Value):
         return tuple(e for e in self.elements if isinstance(e, RingScore))
 
 
-class Advice(_Value):
+class Advice(Value):
     """What to choose for one element; ``smoother`` holds the names of the renderings that none beats, empty if all."""
 
     element: str
@@ -77,7 +75,7 @@ class Advice(_Value):
     text: str
 
 
-class Forecast(_Value):
+class Forecast(AliasedValue):
     """What a profile alone predicts for a chart, every rendering side by side.
 
     ``viewing`` is what visibility figures are stated for.
@@ -93,12 +91,3 @@ class Forecast(_Value):
     advice: tuple[Advice, ...] = ()
     summary: tuple[str, ...] = ()
     flags: tuple[str, ...] = ()
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="ignore",
-        allow_inf_nan=False,
-        validate_by_name=True,
-        validate_by_alias=True,
-        serialize_by_alias=True,
-    )

@@ -11,7 +11,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from inkstrain.targets.values import AliasedValue, Value
 
 __all__ = [
     "BasisCheck",
@@ -50,13 +52,7 @@ Pair = tuple[float, float]
 Cause = Literal["profile", "print", "unknown"]
 
 
-class _Value(BaseModel):
-    """A frozen value; fields that a later program added are ignored on reading."""
-
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class Conditions(_Value):
+class Conditions(Value):
     """How the print was made and scanned, in the photographer's own words.
 
     ``print_name`` says which of several prints made the same way this is: scans of one print share it.
@@ -78,7 +74,7 @@ class Conditions(_Value):
     scanner: str | None = None
 
 
-class Residual(_Value):
+class Residual(Value):
     """Error of the colour basis on colours it was not fitted to, in ΔE00.
 
     ``difference_share`` is the rms error of differences between alike colours, relative to their size.
@@ -90,14 +86,14 @@ class Residual(_Value):
     difference_share: float | None = None
 
 
-class BasisCheck(_Value):
+class BasisCheck(Value):
     """How far this print's paper and black are from those that a scanner fit was made from, in ΔE00."""
 
     paper_de00: float
     black_de00: float | None = None
 
 
-class ColourBasis(_Value):
+class ColourBasis(Value):
     """How scan numbers became CIELAB, and how far to trust that."""
 
     kind: Literal["scanner-profile", "scanner-fit", "borrowed", "assumed", "instrument"]
@@ -106,7 +102,7 @@ class ColourBasis(_Value):
     check: BasisCheck | None = None
 
 
-class ColourUncertainty(_Value):
+class ColourUncertainty(Value):
     """What the standard uncertainties of this score's ΔE00 are made of; ``note`` says what is not in them.
 
     ``basis_de00`` is the part of the colour basis (``None`` if unknown), ``paper_l`` that of the paper's white. Times
@@ -119,14 +115,14 @@ class ColourUncertainty(_Value):
     note: str
 
 
-class Viewing(_Value):
+class Viewing(Value):
     """Conditions that visibility figures are stated for."""
 
     distance_mm: float
     luminance_cd_m2: float
 
 
-class White(_Value):
+class White(Value):
     """The unprinted paper: colour relative to the scanner's own white, and its standard error in L*.
 
     With a fit or an instrument the same colour is absolute, and stands in ``absolute_lab``, too.
@@ -138,7 +134,7 @@ class White(_Value):
     absolute_density: float | None = None
 
 
-class Black(_Value):
+class Black(Value):
     """The darkest neutral of the print: the black point, as CIELAB and as density.
 
     ``density`` is -log10(Y), media-relative (ISO 5-3 definition). Absolute values need a fit or an instrument.
@@ -151,7 +147,7 @@ class Black(_Value):
     standard_uncertainty_l: float | None = None
 
 
-class TileReading(_Value):
+class TileReading(Value):
     """Where one tile was found in one scan, and how well it could be placed."""
 
     sheet: int
@@ -169,14 +165,14 @@ class TileReading(_Value):
     flags: tuple[str, ...] = ()
 
 
-class MarkResidual(_Value):
+class MarkResidual(Value):
     """Leave-one-out distance between marks and the local map, on the print, in mm."""
 
     rms: float
     max: float
 
 
-class Contour(_Value):
+class Contour(Value):
     """An abrupt change of colour along a ramp: what a viewer calls a ring.
 
     ``width_limit_mm`` is what the scan's sharpness can tell: a width below it is anything up to it.
@@ -196,7 +192,7 @@ class Contour(_Value):
     cause: Cause = "unknown"
 
 
-class FlatBand(_Value):
+class FlatBand(Value):
     """A stretch where tones merged: the file moves on, the print does not."""
 
     inner_mm: float
@@ -207,7 +203,7 @@ class FlatBand(_Value):
     cause: Cause = "unknown"
 
 
-class HueSwing(_Value):
+class HueSwing(Value):
     """A local departure of hue from its own smooth course, against the intended course.
 
     ``degrees`` is by IPT, ``other_ruler_deg`` by Jzazbz. The standard uncertainty is how far IPT's lines of one hue
@@ -225,7 +221,7 @@ class HueSwing(_Value):
     cause: Cause = "unknown"
 
 
-class Reversal(_Value):
+class Reversal(Value):
     """A stretch where lightness runs the wrong way."""
 
     inner_mm: float
@@ -233,7 +229,7 @@ class Reversal(_Value):
     depth_l: float
 
 
-class Ripple(_Value):
+class Ripple(Value):
     """A shallow wave about the smooth course, too small for a contour."""
 
     inner_mm: float
@@ -244,7 +240,7 @@ class Ripple(_Value):
     visibility_jnd: float | None
 
 
-class FallOff(_Value):
+class FallOff(Value):
     """Radii, from the hub outwards, at which 10, 50 and 90 % of the printed path is covered."""
 
     p10: float
@@ -252,7 +248,7 @@ class FallOff(_Value):
     p90: float
 
 
-class DeltaE(_Value):
+class DeltaE(Value):
     """Distribution of ΔE00 over an element.
 
     ``standard_uncertainty`` is that of the mean, ``single_standard_uncertainty`` that of one place, so of ``p95`` and
@@ -268,14 +264,14 @@ class DeltaE(_Value):
     uncertainty_is_lower_bound: bool = False
 
 
-class DeltaEPair(_Value):
+class DeltaEPair(Value):
     """Against what the file asked for, and against what the profile promised (``None`` if unknown)."""
 
     intended: DeltaE | None
     attainable: DeltaE | None = None
 
 
-class HeadBanding(_Value):
+class HeadBanding(Value):
     """Stripes along one direction of the sheet; told apart from rings by running straight through a disc.
 
     ``across``: the stripes run along x and repeat along y; ``along``: the other way round. ``amplitude_de`` is the
@@ -290,7 +286,7 @@ class HeadBanding(_Value):
     standard_error_l: float | None = None
 
 
-class MissingLine(_Value):
+class MissingLine(Value):
     """A thin line with too little ink, as a failing nozzle leaves: ``across`` the sheet at y, ``along`` it at x."""
 
     direction: Literal["across", "along"]
@@ -299,7 +295,7 @@ class MissingLine(_Value):
     lift_l: float
 
 
-class RingProfile(_Value):
+class RingProfile(Value):
     """Radial profile of a ring: one row a bin, radius of the bin's centre in mm from the ring's centre."""
 
     radius_mm: tuple[float, ...]
@@ -311,7 +307,7 @@ class RingProfile(_Value):
     intended_speed_de00_per_mm: tuple[float, ...] = ()
 
 
-class RingScore(_Value):
+class RingScore(Value):
     """Everything measured on one ring."""
 
     id: str
@@ -335,14 +331,14 @@ class RingScore(_Value):
     flags: tuple[str, ...] = ()
 
 
-class Merged(_Value):
+class Merged(Value):
     """Hues of a sweep that came out as one colour."""
 
     from_deg: float
     to_deg: float
 
 
-class SweepRow(_Value):
+class SweepRow(Value):
     """One row of a hue sweep; ``hue_deg`` is the intended hue position round the circle, 0 to 360."""
 
     level: Literal["full", "tint", "shade"]
@@ -356,7 +352,7 @@ class SweepRow(_Value):
     delta_e00: DeltaEPair
 
 
-class HueSweepScore(_Value):
+class HueSweepScore(Value):
     """The hue sweeps of one tile."""
 
     id: str
@@ -367,7 +363,7 @@ class HueSweepScore(_Value):
     flags: tuple[str, ...] = ()
 
 
-class WedgeStep(_Value):
+class WedgeStep(Value):
     """One neutral step. ``density`` is media-relative; ``lab`` likewise; visible is its edge to the step before."""
 
     step: int
@@ -378,7 +374,7 @@ class WedgeStep(_Value):
     visibility_jnd: float | None = None
 
 
-class Cast(_Value):
+class Cast(Value):
     """Departure from neutral: CIELAB chroma of the steps, media-relative."""
 
     max_c: float
@@ -388,7 +384,7 @@ class Cast(_Value):
     b_at_max: float | None = None
 
 
-class WedgeBreak(_Value):
+class WedgeBreak(Value):
     """Two neighbouring steps that do not climb: tied within their noise, or reversed."""
 
     after_step: int
@@ -397,7 +393,7 @@ class WedgeBreak(_Value):
     kind: Literal["tied", "reversed"]
 
 
-class NeutralWedgeScore(_Value):
+class NeutralWedgeScore(Value):
     """The neutral wedge: steps from black to white, and the continuous ramp beside them."""
 
     id: str
@@ -415,7 +411,7 @@ class NeutralWedgeScore(_Value):
     flags: tuple[str, ...] = ()
 
 
-class PatchReading(_Value):
+class PatchReading(Value):
     """One patch of a patch field, with its mean device values in the scan (linear light, 0 to 1), if it was scanned."""
 
     patch: str
@@ -425,7 +421,7 @@ class PatchReading(_Value):
     standard_error_de00: float
 
 
-class PatchFieldScore(_Value):
+class PatchFieldScore(Value):
     """The patches of one field."""
 
     id: str
@@ -437,7 +433,7 @@ class PatchFieldScore(_Value):
     flags: tuple[str, ...] = ()
 
 
-class FlatFieldScore(_Value):
+class FlatFieldScore(Value):
     """An even tint: its mean colour, how even it is, and stripes if there are any."""
 
     id: str
@@ -460,13 +456,13 @@ ElementScore = Annotated[
 ]
 
 
-class MadeBy(_Value):
+class MadeBy(Value):
     """The program that measured."""
 
     version: str
 
 
-class CauseCounts(_Value):
+class CauseCounts(Value):
     """How many findings one cause has."""
 
     contours: int
@@ -475,7 +471,7 @@ class CauseCounts(_Value):
     cores: int
 
 
-class Totals(_Value):
+class Totals(Value):
     """The score in five figures; evenness and reach are means over the rings.
 
     ``by_cause`` holds counts by ``profile``, ``print`` and ``unknown``, once a printer profile was given.
@@ -490,7 +486,7 @@ class Totals(_Value):
     by_cause: dict[Cause, CauseCounts] | None = None
 
 
-class HueChroma(_Value):
+class HueChroma(Value):
     """Chroma that a hue reached at a lightness, what the file asked for there, and the printed CIELAB hue."""
 
     hue: str
@@ -500,7 +496,7 @@ class HueChroma(_Value):
     hue_deg: float
 
 
-class ColourVolume(_Value):
+class ColourVolume(Value):
     """The part of CIELAB that the rings enclose, in cubic units; ``of_asked`` is its share of the file's.
 
     ``standard_error`` comes from the readings; ``between_hues`` is what a net of so few hues may miss. ``coverage`` is
@@ -515,7 +511,7 @@ class ColourVolume(_Value):
     chroma: tuple[HueChroma, ...] = ()
 
 
-class Hypothesis(_Value):
+class Hypothesis(Value):
     """One way the print may have been made.
 
     ``misfit_de00`` is its mean distance from what was measured, ``apart_de00`` that from the best one's prediction.
@@ -526,7 +522,7 @@ class Hypothesis(_Value):
     apart_de00: float
 
 
-class PrintedAs(_Value):
+class PrintedAs(Value):
     """Which way of printing fits the measured colours best, and whether the stated one does.
 
     ``lead_de00`` is how much better the best fits than the stated one; ``not_told_from`` names those whose
@@ -544,7 +540,7 @@ class PrintedAs(_Value):
     text: str
 
 
-class Score(_Value):
+class Score(AliasedValue):
     """Everything measured from the scans of one print."""
 
     schema_id: Literal["inkstrain/score/1"] = Field(default="inkstrain/score/1", alias="schema")
@@ -563,15 +559,6 @@ class Score(_Value):
     printed_as: PrintedAs | None = None
     colour_volume: ColourVolume | None = None
     flags: tuple[str, ...] = ()
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="ignore",
-        allow_inf_nan=False,
-        validate_by_name=True,
-        validate_by_alias=True,
-        serialize_by_alias=True,
-    )
 
     def rings(self) -> Sequence[RingScore]:
         """Return the ring elements in chart order."""

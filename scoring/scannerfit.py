@@ -19,6 +19,7 @@ from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, density, xyz_to_
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Patch, PatchField
 from inkstrain.targets.outputprofile import OutputProfile
+from inkstrain.targets.values import read_value
 
 from .basis import Basis, scan_basis
 from .bedlight import BedLight, evened
@@ -241,12 +242,7 @@ def read_fit(path: Path) -> ScannerFit:
     CannotMeasureError
         If the file cannot be read or is not a scanner fit.
     """
-    try:
-        return ScannerFit.model_validate_json(path.read_bytes())
-    except OSError as error:
-        raise CannotMeasureError(f"The scanner fit {path} cannot be read: {error.strerror}.") from error
-    except ValueError as error:
-        raise CannotMeasureError(f"{path} is not a scanner fit. 'inkstrain fit-scanner' writes one.") from error
+    return read_value(path, ScannerFit, "scanner fit", ". 'inkstrain fit-scanner' writes one.")
 
 
 def fit_basis(fit: ScannerFit, icc: bytes | None, name: str) -> Basis:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from inkstrain.targets.values import AliasedValue, Value
 
 from .model import MadeBy
 
@@ -13,11 +15,7 @@ __all__ = ["Baseline", "Change", "DriftFound", "Group", "Point", "Selection", "S
 By = Literal["printer", "paper", "ink", "intent"]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class Selection(_Value):
+class Selection(Value):
     """What was asked for. ``since`` is the moment, UTC, that parts before from after."""
 
     what: str | None = None
@@ -27,14 +25,14 @@ class Selection(_Value):
     since: str | None = None
 
 
-class Group(_Value):
+class Group(Value):
     """What all prints of a series share, if they were told apart by something."""
 
     by: By
     value: str | None
 
 
-class Point(_Value):
+class Point(Value):
     """One print: the mean of its scans. ``average`` is the moving average of the control chart there."""
 
     at: str
@@ -46,7 +44,7 @@ class Point(_Value):
     alarm: bool = False
 
 
-class Baseline(_Value):
+class Baseline(Value):
     """What the control chart's limits rest on: the first ``points``, and the limit in deviations of the average."""
 
     points: int
@@ -57,7 +55,7 @@ class Baseline(_Value):
     upper: float
 
 
-class StepFound(_Value):
+class StepFound(Value):
     """Where one step is most likely: the first point after it, medians on both sides, chance where nothing moved."""
 
     at: str
@@ -68,7 +66,7 @@ class StepFound(_Value):
     shown: bool
 
 
-class DriftFound(_Value):
+class DriftFound(Value):
     """Median slope in 30 days, and its chance where nothing moved."""
 
     per_30_days: float
@@ -76,7 +74,7 @@ class DriftFound(_Value):
     shown: bool
 
 
-class Change(_Value):
+class Change(Value):
     """Before and after something that is known to have changed, or the moment given by ``since``.
 
     ``smallest_showable`` is the smallest difference of the means that would have been shown.
@@ -92,7 +90,7 @@ class Change(_Value):
     shown: bool
 
 
-class Series(_Value):
+class Series(Value):
     """One measure of one element over time. ``verdict`` is ``too-few`` where no rule had points enough."""
 
     group: Group | None
@@ -110,7 +108,7 @@ class Series(_Value):
     verdict: Literal["steady", "moved", "too-few"]
 
 
-class Trend(_Value):
+class Trend(AliasedValue):
     """Measures over time: what moved, when, and by which rule. ``rules`` state the false-alarm rates."""
 
     schema_id: Literal["inkstrain/trend/1"] = Field(default="inkstrain/trend/1", alias="schema")
@@ -122,8 +120,3 @@ class Trend(_Value):
     series: tuple[Series, ...]
     rules: tuple[str, ...]
     summary: tuple[str, ...]
-
-    model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
-        serialize_by_alias=True,
-    )  # fmt: skip

@@ -11,12 +11,12 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
-from .errors import CannotMeasureError
 from .key import Key, Sheet
 from .layout import lay_out
 from .recipe import Recipe
 from .render import SheetPainter
 from .spaces import icc_profile
+from .values import read_value
 
 __all__ = ["build_key", "read_key", "write_chart", "write_sheet"]
 
@@ -46,14 +46,7 @@ def read_key(path: Path) -> Key:
     CannotMeasureError
         If the file cannot be read or is not a key.
     """
-    try:
-        return Key.model_validate_json(path.read_bytes())
-    except OSError as error:
-        raise CannotMeasureError(f"The key {path} cannot be read: {error.strerror}.") from error
-    except ValueError as error:
-        raise CannotMeasureError(
-            f"{path} is not a key of an inkstrain chart. 'inkstrain make' writes one beside the chart."
-        ) from error
+    return read_value(path, Key, "key", " of an inkstrain chart. 'inkstrain make' writes one beside the chart.")
 
 
 def write_chart(recipe: Recipe, folder: Path, progress: Callable[[str, float], None] | None = None) -> tuple[Path, ...]:

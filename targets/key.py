@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from .values import AliasedValue, Value
 
 __all__ = [
     "Box",
@@ -32,11 +34,7 @@ Box = tuple[float, float, float, float]
 Triple = tuple[float, float, float]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class Ring(_Value):
+class Ring(Value):
     """A disc: hub, ramp and rim. ``ramp_mm`` are the radii where the ramp begins (hub) and ends (rim)."""
 
     id: str
@@ -49,14 +47,14 @@ class Ring(_Value):
     hub_rgb: Triple
 
 
-class SweepBand(_Value):
+class SweepBand(Value):
     """One band of a sweep: the whole hue circle from its left end to its right end."""
 
     level: Literal["full", "tint", "shade"]
     box_mm: Box
 
 
-class HueSweep(_Value):
+class HueSweep(Value):
     """Hue bands at full saturation, as a tint and as a shade."""
 
     id: str
@@ -66,7 +64,7 @@ class HueSweep(_Value):
     rows: tuple[SweepBand, ...]
 
 
-class WedgePatch(_Value):
+class WedgePatch(Value):
     """One neutral step."""
 
     step: int
@@ -75,7 +73,7 @@ class WedgePatch(_Value):
     lab: Triple
 
 
-class NeutralWedge(_Value):
+class NeutralWedge(Value):
     """Neutral steps from black to white, and a continuous ramp (black left, white right), equal in L* per mm."""
 
     id: str
@@ -85,7 +83,7 @@ class NeutralWedge(_Value):
     ramp_box_mm: Box
 
 
-class Patch(_Value):
+class Patch(Value):
     """One patch; its name is the sample id in files of measured values."""
 
     patch: str
@@ -94,7 +92,7 @@ class Patch(_Value):
     lab: Triple
 
 
-class PatchField(_Value):
+class PatchField(Value):
     """Patches large enough for a handheld instrument."""
 
     id: str
@@ -103,7 +101,7 @@ class PatchField(_Value):
     patches: tuple[Patch, ...]
 
 
-class FlatField(_Value):
+class FlatField(Value):
     """An even tint."""
 
     id: str
@@ -116,7 +114,7 @@ class FlatField(_Value):
 Element = Annotated[Ring | HueSweep | NeutralWedge | PatchField | FlatField, Field(discriminator="kind")]
 
 
-class Tile(_Value):
+class Tile(Value):
     """A part of a sheet that fits a scanner bed and can be scanned alone."""
 
     tile: int
@@ -130,7 +128,7 @@ class Tile(_Value):
     elements: tuple[Element, ...]
 
 
-class Sheet(_Value):
+class Sheet(Value):
     """One piece of paper."""
 
     sheet: int
@@ -140,7 +138,7 @@ class Sheet(_Value):
     tiles: tuple[Tile, ...]
 
 
-class Key(_Value):
+class Key(AliasedValue):
     """The whole chart."""
 
     schema_id: Literal["inkstrain/key/1"] = Field(default="inkstrain/key/1", alias="schema")
@@ -150,12 +148,3 @@ class Key(_Value):
     dpi: int
     recipe: str
     sheets: tuple[Sheet, ...]
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="ignore",
-        allow_inf_nan=False,
-        validate_by_name=True,
-        validate_by_alias=True,
-        serialize_by_alias=True,
-    )

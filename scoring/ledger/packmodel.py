@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from inkstrain.scoring.model import MadeBy
+from inkstrain.targets.values import AliasedValue
 
 __all__ = ["LIST_NAME", "MEMBER", "SCHEMA", "Pack", "PackCrop", "PackEntry", "PackMember"]
 
@@ -29,14 +30,7 @@ _Text = Annotated[str, Field(max_length=2000)]
 _Moment = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$")]
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
-        serialize_by_alias=True,
-    )  # fmt: skip
-
-
-class PackMember(_Part):
+class PackMember(AliasedValue):
     """One file of the pack; ``size`` in bytes."""
 
     name: _Name
@@ -44,7 +38,7 @@ class PackMember(_Part):
     sha256: _Hash
 
 
-class PackCrop(_Part):
+class PackCrop(AliasedValue):
     """The picture of one element; see `inkstrain.scoring.crops.Crop`."""
 
     element: _Text
@@ -53,7 +47,7 @@ class PackCrop(_Part):
     origin_mm: tuple[float, float]
 
 
-class PackEntry(_Part):
+class PackEntry(AliasedValue):
     """One score. ``owner`` is set if it was someone else's already in the ledger that it comes from."""
 
     id: Annotated[str, Field(pattern=r"^[a-z2-7]{8,52}$")]
@@ -66,7 +60,7 @@ class PackEntry(_Part):
     crops: tuple[PackCrop, ...]
 
 
-class Pack(_Part):
+class Pack(AliasedValue):
     """Everything in the pack."""
 
     schema_id: Literal["inkstrain/pack/1"] = Field(default=SCHEMA, alias="schema")

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from inkstrain.scoring.model import MadeBy
+from inkstrain.targets.values import AliasedValue
 
 from .reading import Reason
 
@@ -36,14 +37,7 @@ Lab = tuple[float, float, float]
 Box = tuple[int, int, int, int]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(
-        frozen=True, extra="ignore", allow_inf_nan=False, validate_by_name=True, validate_by_alias=True,
-        serialize_by_alias=True,
-    )  # fmt: skip
-
-
-class ModelError(_Value):
+class ModelError(AliasedValue):
     """How far a score's printer model is off on colours that it was not given, in ΔE00.
 
     ``left_out`` says what was held back, one hue of rings and sweeps at a time; ``inside`` is the error on single
@@ -59,7 +53,7 @@ class ModelError(_Value):
     reach: float
 
 
-class SideView(_Value):
+class SideView(AliasedValue):
     """One side: a profile with an intent, a score, or what the file asks for."""
 
     kind: Literal["profile", "score", "intended"]
@@ -75,7 +69,7 @@ class SideView(_Value):
     flags: tuple[str, ...] = ()
 
 
-class AreaOver(_Value):
+class AreaOver(AliasedValue):
     """Shares of the area where the sides differ by more than 1, 2, 3 and 5 ΔE00."""
 
     over_1: float = Field(alias="1")
@@ -84,14 +78,14 @@ class AreaOver(_Value):
     over_5: float = Field(alias="5")
 
 
-class Sides(_Value):
+class Sides(AliasedValue):
     """A share for each side; ``None`` where it is not known."""
 
     a: float | None
     b: float | None = None
 
 
-class Findings(_Value):
+class Findings(AliasedValue):
     """Shares lying in colours that a score found merged, in a contour, or swung in hue."""
 
     merged: float
@@ -99,7 +93,7 @@ class Findings(_Value):
     hue_swing: float
 
 
-class NeutralTones(_Value):
+class NeutralTones(AliasedValue):
     """What becomes of a black-and-white picture's tones on one side.
 
     ``cast_*`` is CIELAB chroma: largest over the tones the picture has, where, and its mean over the area. ``merged``
@@ -117,7 +111,7 @@ class NeutralTones(_Value):
     lost_in_black: float | None = None
 
 
-class Worst(_Value):
+class Worst(AliasedValue):
     """The window with the largest mean difference, a sixth of the longer side wide."""
 
     box_px: Box
@@ -126,7 +120,7 @@ class Worst(_Value):
     colours: str
 
 
-class Place(_Value):
+class Place(AliasedValue):
     """A connected place where the difference, as seen at the viewing distance, is over 2 ΔE00; share of the area."""
 
     box_px: Box
@@ -136,14 +130,14 @@ class Place(_Value):
     colours: str
 
 
-class TouchedColour(_Value):
+class TouchedColour(AliasedValue):
     """Colours in words, and the share of the area that has them and differs by more than 2 ΔE00."""
 
     colours: str
     share: float
 
 
-class PictureView(_Value):
+class PictureView(AliasedValue):
     """One picture.
 
     ``area_over`` is by the plain difference of each pixel; ``area_over_seen`` by that which is left after both sides
@@ -179,7 +173,7 @@ class PictureView(_Value):
     flags: tuple[str, ...] = ()
 
 
-class SkippedFile(_Value):
+class SkippedFile(AliasedValue):
     """A file that was not looked at, and why."""
 
     file: str
@@ -187,7 +181,7 @@ class SkippedFile(_Value):
     text: str
 
 
-class Summary(_Value):
+class Summary(AliasedValue):
     """The folder in a few figures; ``ranked`` holds the pictures' files, most affected first."""
 
     pictures: int
@@ -197,7 +191,7 @@ class Summary(_Value):
     ranked: tuple[str, ...] = ()
 
 
-class PhotosViewing(_Value):
+class PhotosViewing(AliasedValue):
     """What the weighted figures hold for: distance and light, and how long the print's longer side is."""
 
     distance_mm: float
@@ -205,7 +199,7 @@ class PhotosViewing(_Value):
     long_edge_mm: float
 
 
-class Photos(_Value):
+class Photos(AliasedValue):
     """Where in pictures two ways of printing differ, or one misses what was asked."""
 
     schema_id: Literal["inkstrain/photos/1"] = Field(default="inkstrain/photos/1", alias="schema")

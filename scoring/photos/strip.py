@@ -10,12 +10,12 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
 
 from inkstrain.scoring.model import Viewing
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.spaces import xyz_to_rgb
 from inkstrain.targets.strip import StripPiece, StripSheet, slots, write_strip
+from inkstrain.targets.values import Value
 
 from .look import Seen, Watch, look_at_photos
 from .reading import Picture, open_picture
@@ -29,11 +29,7 @@ _LEAST_DE00: Final = 0.5
 _EACH_MOST: Final = 4
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
-
-
-class StripPlace(_Value):
+class StripPlace(Value):
     """One piece of a strip: where it is from, and what is expected there."""
 
     file: str
@@ -42,7 +38,7 @@ class StripPlace(_Value):
     mean_de00: float
 
 
-class StripList(_Value):
+class StripList(Value):
     """What is on a strip."""
 
     code: str
