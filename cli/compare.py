@@ -9,8 +9,8 @@ from typing import Annotated
 import typer
 
 from .conditions import LedgerOption
-from .files import STDOUT, check_target, print_data, write_all
-from .talk import say, terminal_width
+from .files import check_target, deliver
+from .talk import terminal_width
 
 __all__ = ["compare"]
 
@@ -56,8 +56,4 @@ def compare(
             from inkstrain.scoring.report import compare_html
 
             contents[report] = compare_html(comparison, [one.shown for one in found], [one.crops() for one in found])
-    write_all(contents)
-    if not contents:
-        print_data(comparison_text(comparison, width=terminal_width()) + "\n")
-    for path in contents.keys() - {STDOUT}:
-        say(f"Wrote {path}.")
+    deliver(contents, lambda: comparison_text(comparison, width=terminal_width()))

@@ -11,6 +11,7 @@ import typer
 if TYPE_CHECKING:
     from inkstrain.scoring.measure import ScoreOptions
     from inkstrain.scoring.model import Viewing
+    from inkstrain.scoring.rendering import Rendering
 
 __all__ = [
     "Blank",
@@ -35,6 +36,7 @@ __all__ = [
     "ScannerFit",
     "ScannerProfile",
     "Tolerances",
+    "rendering_of",
     "score_options",
 ]
 
@@ -160,6 +162,26 @@ class Profiles(NamedTuple):
     blank: Path | None = None
 
 
+def rendering_of(option: str, intent: str | None, bpc: bool | None) -> Rendering:
+    """Return the way of printing that an option needs to be told; black point compensation is on for relative.
+
+    Raises
+    ------
+    WrongUsageError
+        If the intent is missing or unknown.
+    """
+    from inkstrain.scoring.rendering import Rendering
+    from inkstrain.targets.errors import WrongUsageError
+    from inkstrain.targets.outputprofile import INTENTS
+
+    known = next((one for one in INTENTS if one == intent), None)
+    if known is None:
+        raise WrongUsageError(
+            f"{option} needs the rendering intent of the print: --intent {', '.join(INTENTS[:-1])} or {INTENTS[-1]}."
+        )
+    return Rendering(known, known == "relative" if bpc is None else bpc)
+
+
 def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOptions:
     """Return what to measure with, the profile read and the way of printing made sure of.
 
@@ -171,9 +193,8 @@ def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOpti
     from inkstrain.scoring.bedlight import read_blank
     from inkstrain.scoring.choice import chosen_basis
     from inkstrain.scoring.measure import ScoreOptions
-    from inkstrain.scoring.rendering import Rendering
     from inkstrain.targets.errors import WrongUsageError
-    from inkstrain.targets.outputprofile import INTENTS, read_output_profile
+    from inkstrain.targets.outputprofile import read_output_profile
 
     basis = chosen_basis(told.scanner, told.fit)
     blank = read_blank(told.blank, basis.of) if told.blank else None
@@ -181,17 +202,13 @@ def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOpti
         if told.others:
             raise WrongUsageError("--other-profile needs --profile: the one the print should have been made with.")
         return ScoreOptions(crops=crops, viewing=viewing, basis=basis, blank=blank)
-    intent = next((known for known in INTENTS if known == told.intent), None)
-    if intent is None:
-        raise WrongUsageError(
-            f"--profile needs the rendering intent of the print: --intent {', '.join(INTENTS[:-1])} or {INTENTS[-1]}."
-        )
+    rendering = rendering_of("--profile", told.intent, told.bpc)
     return ScoreOptions(
         crops=crops,
         viewing=viewing,
         basis=basis,
         blank=blank,
         profile=read_output_profile(told.profile),
-        rendering=Rendering(intent, intent == "relative" if told.bpc is None else told.bpc),
+        rendering=rendering,
         other_profiles=tuple(read_output_profile(other) for other in told.others),
     )

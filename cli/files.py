@@ -4,11 +4,22 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["STDOUT", "check_target", "print_data", "staged_file", "staged_folder", "write_all"]
+from .talk import say
+
+__all__ = [
+    "STDOUT",
+    "check_target",
+    "deliver",
+    "print_data",
+    "say_written",
+    "staged_file",
+    "staged_folder",
+    "write_all",
+]
 
 STDOUT = Path("-")
 """A target that means standard output."""
@@ -57,6 +68,21 @@ def write_all(contents: Mapping[Path, str]) -> None:
             part.unlink(missing_ok=True)
     if STDOUT in contents:
         print_data(contents[STDOUT])
+
+
+def deliver(contents: Mapping[Path, str], text: Callable[[], str]) -> None:
+    """Write results to their files, all or none, and name them; if no file was asked for, print ``text()`` instead."""
+    write_all(contents)
+    if not contents:
+        print_data(text() + "\n")
+    say_written(contents)
+
+
+def say_written(paths: Iterable[Path]) -> None:
+    """Name the files that were written."""
+    for path in paths:
+        if path != STDOUT:
+            say(f"Wrote {path}.")
 
 
 def print_data(text: str) -> None:

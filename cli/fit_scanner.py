@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from . import conditions as told
-from .files import STDOUT, check_target, write_all
+from .files import check_target, say_written, write_all
 from .talk import say
 
 if TYPE_CHECKING:
@@ -78,18 +78,10 @@ def fit_scanner(
 def _borrowed(
     scanned: ScannedPatches, borrow_from: Path, intent: str | None, bpc: bool | None, conditions: FitConditions
 ) -> ScannerFit:
-    from inkstrain.scoring.rendering import Rendering
     from inkstrain.scoring.scannerfit import borrow_fit
-    from inkstrain.targets.errors import WrongUsageError
-    from inkstrain.targets.outputprofile import INTENTS, read_output_profile
+    from inkstrain.targets.outputprofile import read_output_profile
 
-    known = next((one for one in INTENTS if one == intent), None)
-    if known is None:
-        raise WrongUsageError(
-            "--borrow-from needs the rendering intent of the print: "
-            f"--intent {', '.join(INTENTS[:-1])} or {INTENTS[-1]}."
-        )
-    rendering = Rendering(known, known == "relative" if bpc is None else bpc)
+    rendering = told.rendering_of("--borrow-from", intent, bpc)
     return borrow_fit(scanned, read_output_profile(borrow_from), rendering, conditions)
 
 
@@ -106,5 +98,4 @@ def _tell(fit: ScannerFit, out: Path) -> None:
     )
     if fit.kind == "borrowed":
         say("This basis is borrowed: it compares prints, it does not measure colours.")
-    if out != STDOUT:
-        say(f"Wrote {out}.")
+    say_written([out])

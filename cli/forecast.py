@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from .files import STDOUT, check_target, print_data, write_all
-from .talk import say, terminal_width
+from .files import check_target, deliver
+from .talk import terminal_width
 
 if TYPE_CHECKING:
     from inkstrain.targets.recipe import Recipe
@@ -46,11 +46,7 @@ def forecast(
         from inkstrain.scoring.report.forecastpage import forecast_html
 
         contents[report] = forecast_html(found)
-    write_all(contents)
-    if not contents:
-        print_data(forecast_text(found, width=terminal_width()) + "\n")
-    for path in contents.keys() - {STDOUT}:
-        say(f"Wrote {path}.")
+    deliver(contents, lambda: forecast_text(found, width=terminal_width()))
 
 
 def _recipe(chart: str) -> Recipe:

@@ -13,7 +13,21 @@ if TYPE_CHECKING:
     from inkstrain.scoring.ledger import Kept
     from inkstrain.scoring.measure import Measured
 
-__all__ = ["keep_score"]
+__all__ = ["check_keeping", "keep_score"]
+
+
+def check_keeping(keep: bool, ledger: str | None, label: str | None) -> None:
+    """Refuse to be told how a score is kept if it is not to be kept at all.
+
+    Raises
+    ------
+    WrongUsageError
+        The sentence says what to add.
+    """
+    from inkstrain.targets.errors import WrongUsageError
+
+    if not keep and (ledger or label):
+        raise WrongUsageError("--ledger and --label say how a score is kept: add --keep.")
 
 
 def keep_score(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from .conditions import LedgerOption
-from .files import STDOUT, check_target, print_data, staged_file, write_all
+from .files import STDOUT, check_target, deliver, print_data, say_written, staged_file, write_all
 from .talk import say, terminal_width
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def list_(
     if csv is not None:
         contents[csv] = csv_text(entries)
     write_all(contents)
-    _wrote(*contents)
+    say_written(contents)
     if not contents and entries:
         print_data(table_text(entries, terminal_width()))
     if not entries:
@@ -84,10 +84,10 @@ def show(
             from inkstrain.scoring.report import report_html
 
             contents[report] = report_html(kept.score, kept.crops(), kept.verdict)
-        write_all(contents)
-        _wrote(*contents)
-        if not contents:
-            print_data(f"{_heading(kept)}\n\n{score_text(kept.score, kept.verdict, width=terminal_width())}\n")
+        deliver(
+            contents,
+            lambda: f"{_heading(kept)}\n\n{score_text(kept.score, kept.verdict, width=terminal_width())}",
+        )
 
 
 @ledger.command()
@@ -142,7 +142,7 @@ def table(
             else:
                 with part.open("w", encoding="utf-8", newline="") as stream:
                     stream.writelines(csv_table(opened, entries))
-    _wrote(out)
+    say_written([out])
 
 
 @ledger.command()
@@ -210,9 +210,3 @@ def _heading(kept: Kept) -> str:
     label = f" “{kept.label}”" if kept.label else ""
     owner = f", measured by {kept.owner}" if kept.owner else ""
     return f"{kept.id}{label}, kept {kept.kept_at:%Y-%m-%d}{owner}"
-
-
-def _wrote(*paths: Path) -> None:
-    for path in paths:
-        if path != STDOUT:
-            say(f"Wrote {path}.")

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from .files import STDOUT, check_target, print_data, write_all
-from .talk import progress, say, terminal_width
+from .files import check_target, deliver
+from .talk import progress, terminal_width
 
 if TYPE_CHECKING:
     from inkstrain.scoring.photos.look import Seen
@@ -79,11 +79,7 @@ def photos(
         from inkstrain.scoring.report.photopage import photos_html
 
         contents[report] = photos_html(found, images)
-    write_all(contents)
-    if not contents:
-        print_data(photos_text(found, width=terminal_width()) + "\n")
-    for path in contents.keys() - {STDOUT}:
-        say(f"Wrote {path}.")
+    deliver(contents, lambda: photos_text(found, width=terminal_width()))
 
 
 def _keeper(images: dict[str, PhotoImages]) -> Callable[[Seen], None]:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from . import conditions as told
-from .files import STDOUT, check_target, print_data, write_all
-from .keeping import keep_score
+from .files import check_target, deliver
+from .keeping import check_keeping, keep_score
 from .talk import progress, say, terminal_width
 
 if TYPE_CHECKING:
@@ -68,15 +68,12 @@ def score(
     """
     given = filter(None, [profile, scanner_profile, scanner_fit, blank, measured])
     check_target(json, report, export_measured, inputs=(*scans, *given, *(other_profile or ())))
-    from inkstrain.scoring.direct import score_readings
     from inkstrain.scoring.judge import judge, read_tolerances
     from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
     from inkstrain.scoring.visibility import viewing_of
-    from inkstrain.targets.errors import WrongUsageError
 
-    if not keep and (ledger or label):
-        raise WrongUsageError("--ledger and --label say how a score is kept: add --keep.")
+    check_keeping(keep, ledger, label)
     limits = read_tolerances(tolerances) if tolerances else None
     profiles = told.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
     options = told.score_options(profiles, crops=bool(report) or keep, viewing=viewing_of(distance, light))
@@ -89,6 +86,8 @@ def score(
         print_name=print_name, drying_h=drying, scanner=scanner,
     )  # fmt: skip
     if measured is not None:
+        from inkstrain.scoring.direct import score_readings
+
         result = score_readings(measured, scans, conditions=conditions, options=options)
     else:
         with progress() as watch:
@@ -117,11 +116,7 @@ def _deliver(
         from inkstrain.scoring.direct import export_text
 
         contents[export] = export_text(measured.score)
-    write_all(contents)
-    if not contents:
-        print_data(score_text(measured.score, verdict, width=terminal_width()) + "\n")
-        return
-    for path in contents.keys() - {STDOUT}:
-        say(f"Wrote {path}.")
-    for line in verdict_lines(verdict) if verdict else ():
-        say(line)
+    deliver(contents, lambda: score_text(measured.score, verdict, width=terminal_width()))
+    if contents and verdict:  # the text holds them, too
+        for line in verdict_lines(verdict):
+            say(line)

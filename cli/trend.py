@@ -9,8 +9,8 @@ from typing import Annotated
 import typer
 
 from .conditions import LedgerOption
-from .files import STDOUT, check_target, print_data, write_all
-from .talk import say, terminal_width
+from .files import check_target, deliver
+from .talk import terminal_width
 
 __all__ = ["trend"]
 
@@ -66,8 +66,4 @@ def trend(
         from inkstrain.scoring.report import trend_html
 
         contents[report] = trend_html(followed)
-    write_all(contents)
-    if not contents:
-        print_data(trend_text(followed, width=terminal_width()) + "\n")
-    for path in contents.keys() - {STDOUT}:
-        say(f"Wrote {path}.")
+    deliver(contents, lambda: trend_text(followed, width=terminal_width()))

@@ -9,7 +9,7 @@ import typer
 
 from . import conditions as told
 from .files import write_all
-from .keeping import keep_score
+from .keeping import check_keeping, keep_score
 from .talk import say
 
 if TYPE_CHECKING:
@@ -67,8 +67,7 @@ def watch(
 
     if not folder.is_dir():
         raise WrongUsageError(f"{folder} is not a folder. Name the one that the scanner's software saves to.")
-    if not keep and (ledger or label):
-        raise WrongUsageError("--ledger and --label say how a score is kept: add --keep.")
+    check_keeping(keep, ledger, label)
     limits = read_tolerances(tolerances) if tolerances else None
     profiles = told.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
     options = told.score_options(profiles, crops=True, viewing=viewing_of(distance, light))
