@@ -42,14 +42,13 @@ from .model import (
     NeutralWedgeScore,
     RingProfile,
     RingScore,
-    Viewing,
 )
 from .neutrals import predict_neutrals
 from .rendering import RENDERINGS, Press, Rendering
 from .rings import delta_e_summary
 from .sweeps import SWEEP_BIN_MM, sweep_row
 from .totals import totals_of
-from .visibility import see, viewing_of
+from .visibility import DEFAULT_VIEWING, see
 from .wedge import RAMP_BIN_MM, ramp_smoothness, wedge_score
 
 __all__ = ["ASSUMED_ERROR_L", "PITCH_MM", "forecast", "predicted_elements", "score_path"]
@@ -65,7 +64,6 @@ ASSUMED_ERROR_L: Final = 0.05
 _KEPT_EVERY: Final = 5  # of the radii: 0.1 mm, as a scan's widest bins
 _HUE_EVERY: Final = 5
 _SAME_DE00: Final = 0.05
-_VIEWED: Final = (400.0, "p2")  # as a score is by default
 
 
 def forecast(recipe: Recipe, profile: OutputProfile) -> Forecast:
@@ -89,8 +87,7 @@ def forecast(recipe: Recipe, profile: OutputProfile) -> Forecast:
     served = [rendering for rendering in RENDERINGS if profile.table(rendering.intent) is not None]
     if not served:
         raise CannotMeasureError(f"{profile.name}: nothing in the profile serves any rendering intent.")
-    viewing = viewing_of(*_VIEWED)
-    intents = _all(recipe, profile, served, viewing)
+    intents = _all(recipe, profile, served)
     return Forecast(
         made_by=MadeBy(version=version("inkstrain")),
         chart=recipe.chart_id,
@@ -102,7 +99,7 @@ def forecast(recipe: Recipe, profile: OutputProfile) -> Forecast:
             icc_version=profile.version,
             paper_lab=_triple(xyz_to_lab(profile.paper_xyz)),
         ),
-        viewing=viewing,
+        viewing=DEFAULT_VIEWING,
         intents=intents,
         advice=advise(intents),
         summary=summary_of(intents),
@@ -131,9 +128,7 @@ def _probe(recipe: Recipe) -> Array:
     return np.concatenate([*rings, *sweeps, neutral_rgb(recipe.space, around * 100.0)])
 
 
-def _all(
-    recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering], viewing: Viewing
-) -> tuple[IntentForecast, ...]:
+def _all(recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering]) -> tuple[IntentForecast, ...]:
     """Return every rendering's forecast; one that comes out as an earlier one is not worked out again."""
     told: list[tuple[Array, IntentForecast]] = []
     neutrals = predict_neutrals(recipe, profile, renderings)
@@ -141,7 +136,7 @@ def _all(
         press = Press(recipe.space, profile, rendering, absolute=rendering.intent == "absolute")
         colours = press.lab(_probe(recipe))
         twin = next((f for lab, f in told if not f.same_as and np.max(delta_e00(colours, lab)) < _SAME_DE00), None)
-        elements = twin.elements if twin else see(predicted_elements(recipe, press), viewing)
+        elements = twin.elements if twin else see(predicted_elements(recipe, press), DEFAULT_VIEWING)
         told.append(
             (
                 colours,

@@ -48,7 +48,7 @@ from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
 from .sweeps import measure_sweep
 from .totals import totals_of
-from .visibility import LIGHTS_CD_M2, see
+from .visibility import DEFAULT_VIEWING, see
 from .wedge import measure_wedge
 
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
@@ -63,7 +63,6 @@ _DEFAULT_RENDERING: Final = Rendering("relative", True)
 _PAPER_APART_DE00: Final = 0.8
 """A flatbed repeats itself within 0.3 % when its lid was opened (Med. Phys. 42, 2015): 0.1 L*; this is far beyond."""
 _DEFAULT_BASIS: Final = BasisChoice()
-_DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2["p2"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +86,7 @@ class ScoreOptions:
     """
 
     crops: bool = True
-    viewing: Viewing = _DEFAULT_VIEWING
+    viewing: Viewing = DEFAULT_VIEWING
     profile: OutputProfile | None = None
     rendering: Rendering = _DEFAULT_RENDERING
     other_profiles: tuple[OutputProfile, ...] = ()

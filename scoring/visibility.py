@@ -26,6 +26,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from threadpoolctl import threadpool_limits
 
 from inkstrain.targets.colorimetry import WHITE_D50, colour_science, lab_to_xyz
 from inkstrain.targets.errors import WrongUsageError
@@ -33,6 +34,7 @@ from inkstrain.targets.errors import WrongUsageError
 from .model import ElementScore, NeutralWedgeScore, RingScore, Viewing
 
 __all__ = [
+    "DEFAULT_VIEWING",
     "LIGHTS_CD_M2",
     "VEIL",
     "barten",
@@ -49,6 +51,9 @@ Array = NDArray[np.float64]
 
 LIGHTS_CD_M2: Final = {"p1": 573.0, "p2": 143.0}
 """Luminance of paper of 90 % reflectance under ISO 3664's P1 (2000 lx) and P2 (500 lx)."""
+
+DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2["p2"])
+"""At a comfortable reading distance, in the light of practical appraisal."""
 
 VEIL: Final = 0.005
 """Stray light, as a share of paper white."""
@@ -217,7 +222,9 @@ def bump_jnd(
 
 def see(elements: Sequence[ElementScore], viewing: Viewing) -> tuple[ElementScore, ...]:
     """Return elements with all their visibility figures filled in for a viewing distance and luminance."""
-    return tuple(_see_one(element, viewing) for element in elements)
+    # the matrices are small: a BLAS that shares them out to threads takes longer
+    with threadpool_limits(limits=1, user_api="blas"):
+        return tuple(_see_one(element, viewing) for element in elements)
 
 
 def _see_one(element: ElementScore, viewing: Viewing) -> ElementScore:

@@ -193,12 +193,12 @@ def test_the_table_has_every_fade_and_says_ties(of_cmyk: Forecast) -> None:
     assert sum(line.endswith(" tie") for line in text.splitlines()) == len(tied)
 
 
-def test_sixteen_rings_under_all_intents_are_quick(cmyk: OutputProfile) -> None:
-    # as a ratio, since machines differ: where colour-science takes 0.11 s for 300,000 differences a forecast takes
-    # 1.7 s, 15 to 16 times as long; on cores shared with other work more than 22 times were seen, so far more fails
+def test_sixteen_rings_under_all_intents_take_about_two_seconds_at_most(cmyk: OutputProfile) -> None:
+    # as a ratio, since machines differ: where colour-science takes 0.106 s for 300,000 differences a forecast takes
+    # 1.75 s, 16 to 17 times as long, on an idle machine and on a busy one; two seconds are 19 times
     lab = np.random.default_rng(1).random((2, 300_000, 3)) * np.array([100.0, 60.0, 60.0])
     reference = shortest(lambda: colour_science().delta_E(lab[0], lab[1], method="CIE 2000"))
-    assert shortest(lambda: forecast(CHART, cmyk)) < 40 * reference
+    assert shortest(lambda: forecast(CHART, cmyk)) < 22 * reference
 
 
 def shortest(work: Callable[[], object]) -> float:
