@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from inkstrain.targets.colorimetry import WHITE_D50, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
-from inkstrain.targets.spaces import icc_profile
+from inkstrain.targets.spaces import icc_profile, profile_description
 
 from .model import ColourBasis
 
@@ -186,14 +186,7 @@ def scan_basis(icc: bytes | None, name: str) -> Basis:
 
 
 def _profile_name(profile: bytes) -> str:
-    import io
-
-    from PIL import ImageCms
-
-    try:
-        name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile))).strip()
-    except (OSError, ImageCms.PyCMSError):
-        return ""
+    name = profile_description(profile)
     return f" ({name[:80]})" if name else ""
 
 

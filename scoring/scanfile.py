@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Protocol
+from typing import Any, Final, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -181,17 +181,27 @@ def _opener(path: Path) -> Callable[[Path], tuple[Header, PixelSource]]:
         ) from error
     if not start:
         raise CannotMeasureError(f"{path} is empty (0 bytes). Save or copy the scan again.")
-    if start[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+    kind = picture_kind(start)
+    if kind is None:
+        raise CannotMeasureError(f"{path} is not a picture of a known kind. Give a TIFF, PNG, JPEG or WebP scan.")
+    if kind == "tiff":
         from .tiffscan import open_tiff
 
         return open_tiff
+    return {"png": _open_png, "jpeg": _open_jpeg, "webp": _open_webp}[kind]
+
+
+def picture_kind(start: bytes) -> Literal["tiff", "png", "jpeg", "webp"] | None:
+    """Return the format that a file's first 12 bytes belong to; ``None`` for any other."""
+    if start[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
     if start[:8] == b"\x89PNG\r\n\x1a\n":
-        return _open_png
+        return "png"
     if start[:3] == b"\xff\xd8\xff":
-        return _open_jpeg
+        return "jpeg"
     if start[:4] == b"RIFF" and start[8:12] == b"WEBP":
-        return _open_webp
-    raise CannotMeasureError(f"{path} is not a picture of a known kind. Give a TIFF, PNG, JPEG or WebP scan.")
+        return "webp"
+    return None
 
 
 def _first_line(error: Exception) -> str:
@@ -204,7 +214,7 @@ def refuse(path: Path, what: str) -> CannotMeasureError:
     return CannotMeasureError(f"{path} {what}. {_ASK_FOR}")
 
 
-class _Whole:
+class WholePicture:
     """A picture that had to be decoded whole."""
 
     def __init__(self, pixels: Pixels) -> None:
@@ -247,7 +257,7 @@ def _open_png(path: Path) -> tuple[Header, PixelSource]:
         width=width, height=height, bits=8 * pixels.dtype.itemsize, icc=info.get("icc_profile"),
         dpi_tag=tidy_dpi(info.get("dpi")), orientation=1,
     )  # fmt: skip
-    return header, _Whole(pixels)
+    return header, WholePicture(pixels)
 
 
 def _open_jpeg(path: Path) -> tuple[Header, PixelSource]:
@@ -281,7 +291,7 @@ def _from_pillow(path: Path, image: Any, flag: str) -> tuple[Header, PixelSource
         width=image.width, height=image.height, bits=8, icc=image.info.get("icc_profile"),
         dpi_tag=tidy_dpi(dpi), orientation=tidy_orientation(exif.get(274, 1)), flags=(flag,),
     )  # fmt: skip
-    return header, _Whole(np.asarray(image))
+    return header, WholePicture(np.asarray(image))
 
 
 def tidy_dpi(dpi: Any) -> tuple[float, float] | None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import io
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Literal
@@ -19,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .colorimetry import WHITE_D50
 from .errors import CannotMeasureError
-from .spaces import icc_profile
+from .spaces import icc_profile, profile_description
 
 __all__ = ["INTENTS", "Device", "Intent", "OutputProfile", "read_output_profile"]
 
@@ -92,7 +91,7 @@ class OutputProfile:
     @property
     def description(self) -> str:
         """What the profile calls itself, or the name it was given."""
-        return _description(self.data) or self.name
+        return profile_description(self.data)[:200] or self.name
 
     @property
     def paper_xyz(self) -> Triple:
@@ -260,16 +259,6 @@ def _tables(data: bytes) -> dict[Intent, str | None]:
 
 
 @functools.lru_cache(maxsize=32)
-def _description(data: bytes) -> str:
-    from PIL import ImageCms
-
-    try:
-        text = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(data)))
-    except (OSError, ImageCms.PyCMSError):
-        return ""
-    return "".join(character for character in text if character.isprintable()).strip()[:200]
-
-
 @functools.lru_cache(maxsize=32)
 def _media_white(data: bytes) -> Triple:
     offset, size = (_tags(data) or {}).get("wtpt", (0, 0))

@@ -14,6 +14,7 @@ name              definition                                    white
 from __future__ import annotations
 
 import functools
+import io
 import struct
 from dataclasses import dataclass
 from typing import Final
@@ -28,6 +29,7 @@ __all__ = [
     "decode",
     "encode",
     "icc_profile",
+    "profile_description",
     "rgb_to_lab",
     "rgb_to_xyz",
     "rgb_to_xyz_matrix",
@@ -173,3 +175,14 @@ def icc_profile(space: str) -> bytes:
         2026, 1, 1, 0, 0, 0, b"acsp", b"\0\0\0\0", 0, 0, 0, 0, 0, _s15(WHITE_D50), b"\0\0\0\0", b"",
     )  # fmt: skip
     return header + struct.pack(">I", len(tags)) + table + body
+
+
+def profile_description(icc: bytes) -> str:
+    """Return what an ICC profile calls itself, without characters that cannot be printed; empty if it says nothing."""
+    from PIL import ImageCms
+
+    try:
+        text = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(icc)))
+    except (OSError, ImageCms.PyCMSError):
+        return ""
+    return "".join(character for character in text if character.isprintable()).strip()

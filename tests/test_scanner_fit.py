@@ -20,7 +20,6 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import IccPrinter, PrintOptions, ScanOptions, rehearse
 
 MEDIAN_DE00, P95_DE00 = 0.4, 1.2
-STATED_WITHIN = 0.25
 RECIPE = Recipe(only=("neutral-wedge", "patch-field"), dpi=200, sheet="200x200")
 
 

@@ -16,9 +16,9 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from inkstrain.scoring.scanfile import Header, PixelSource, tidy_orientation
+from inkstrain.scoring.scanfile import Header, PixelSource, WholePicture, picture_kind, tidy_orientation
 from inkstrain.targets.errors import CannotMeasureError
-from inkstrain.targets.spaces import DESCRIPTIONS, icc_profile
+from inkstrain.targets.spaces import DESCRIPTIONS, icc_profile, profile_description
 
 __all__ = ["Picture", "Reason", "SkippedError", "Source", "open_picture", "upright"]
 
@@ -162,19 +162,6 @@ def _on_white(pixels: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.asarray(np.rint(laid), dtype=pixels.dtype)
 
 
-class _Whole:
-    """A picture that had to be decoded whole."""
-
-    def __init__(self, pixels: npt.NDArray[Any]) -> None:
-        self._pixels = pixels if pixels.ndim == 3 else pixels[..., None]
-
-    def read(self, x0: int, y0: int, x1: int, y1: int) -> npt.NDArray[Any]:
-        return self._pixels[y0:y1, x0:x1]
-
-    def close(self) -> None:
-        self._pixels = np.empty((0, 0, 3), np.uint8)
-
-
 def open_picture(path: Path) -> Picture:
     """Open a photograph.
 
@@ -222,15 +209,10 @@ Opened = tuple[Header, PixelSource, str]
 
 
 def _opener(start: bytes) -> Callable[[Path], Opened]:
-    if start[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return _open_tiff
-    if start[:8] == b"\x89PNG\r\n\x1a\n":
-        return _open_png
-    if start[:3] == b"\xff\xd8\xff":
-        return _open_jpeg
-    if start[:4] == b"RIFF" and start[8:12] == b"WEBP":
-        return _open_webp
-    raise SkippedError("not-a-picture", "It is no TIFF, JPEG, PNG or WebP picture.")
+    kind = picture_kind(start)
+    if kind is None:
+        raise SkippedError("not-a-picture", "It is no TIFF, JPEG, PNG or WebP picture.")
+    return {"tiff": _open_tiff, "png": _open_png, "jpeg": _open_jpeg, "webp": _open_webp}[kind]
 
 
 def _check_size(width: int, height: int, most: int = _WHOLE_MOST_PX) -> None:
@@ -312,7 +294,7 @@ def _whole(pixels: npt.NDArray[Any], icc: bytes | None, exif: Any) -> Opened:
     )  # fmt: skip
     # Exif 2.3, 4.6.5 (DCF option): an interoperability index of R03 says Adobe RGB (1998)
     hint = "adobe-rgb" if exif.get_ifd(0xA005).get(1) == "R03" else ""
-    return header, _Whole(pixels), hint
+    return header, WholePicture(pixels if pixels.ndim == 3 else pixels[..., None]), hint
 
 
 def _source(header: Header, pixels: PixelSource, hint: str) -> tuple[Source, tuple[str, ...]]:
@@ -325,7 +307,7 @@ def _source(header: Header, pixels: PixelSource, hint: str) -> tuple[Source, tup
         return Source(icc_profile(space), DESCRIPTIONS[space], assumed=True), flags
     icc = header.icc
     _check_profile(icc, grey)
-    source = Source(icc, _named(icc))
+    source = Source(icc, profile_description(icc)[:120] or "embedded profile")
     probe = source.to_xyz(np.repeat(np.linspace(0.0, 1.0, 9)[:, None], source.channels, axis=1))
     if not np.isfinite(probe).all() or probe[-1, 1] < 0.1:
         raise SkippedError("broken-profile", "Its embedded profile is damaged: by it, white is black.")
@@ -342,13 +324,3 @@ def _check_profile(icc: bytes, grey: bool) -> None:
     if space not in ((b"RGB ", b"GRAY") if grey else (b"RGB ",)):
         kind = space.decode("latin-1").strip()
         raise SkippedError("broken-profile", f"Its embedded profile is for {kind!r} colours, which it does not have.")
-
-
-def _named(icc: bytes) -> str:
-    from PIL import ImageCms
-
-    try:
-        text = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(icc)))
-    except (OSError, ImageCms.PyCMSError):
-        return "embedded profile"
-    return "".join(character for character in text if character.isprintable()).strip()[:120] or "embedded profile"
