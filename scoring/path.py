@@ -20,7 +20,7 @@ from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
 from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve, step_widths
 from .pathsearch import Candidate, simplify, snapped, tie
-from .pathstarts import add_faults, add_missing, from_many
+from .pathstarts import add_faults, add_missing, few, from_many
 
 __all__ = ["PathFit", "fit_path"]
 
@@ -149,9 +149,9 @@ def _best_features(coarse: Problem, fine: Problem) -> Candidate:
     A few are found by adding one after the other. A search for many may end in a wrong place; it is made from too many
     and from none, and the cheaper end kept.
     """
-    few = add_missing(fine, np.empty(0), np.empty(0))
-    if few.count <= _FEW_FEATURES:
-        return few
+    simple = few(fine, _FEW_FEATURES)
+    if simple is not None:
+        return simple
     best = add_missing(fine, *_places(simplify(fine, *_places(from_many(coarse)))))
     best = Candidate.of(fine, tie(fine, *_places(best)), best.steps)
     if best.count <= _FEW_FEATURES:

@@ -60,33 +60,48 @@ class Candidate:
     @classmethod
     def of(cls, problem: Problem, kinks: Array, steps: Array) -> Candidate:
         """Price a set of features; those closer together than blur can tell apart are not allowed."""
+        return cls._priced(problem, kinks, steps, problem.fit(kinks, steps).loss)
+
+    @classmethod
+    def refined(cls, problem: Problem, kinks: Array, steps: Array, rounds: int) -> Candidate:
+        """Refine a set of features and price it."""
+        return cls._priced(problem, *_refined(problem, kinks, steps, rounds))
+
+    @classmethod
+    def _priced(cls, problem: Problem, kinks: Array, steps: Array, loss: float) -> Candidate:
+        kinks, steps = np.sort(kinks), np.sort(steps)
         crowded = any(
-            len(places) > 1 and np.diff(np.sort(places)).min() < max(blurs * problem.sigma, 0.08)
+            len(places) > 1 and np.diff(places).min() < max(blurs * problem.sigma, 0.08)
             for places, blurs in ((kinks, CLOSEST_BLURS), (steps, _CLOSEST_STEPS_BLURS))
         )
-        cost = problem.fit(kinks, steps).loss + PRICE * (len(kinks) + len(steps)) + 1e3 * crowded
-        return cls(np.sort(kinks), np.sort(steps), cost)
+        return cls(kinks, steps, loss + PRICE * (len(kinks) + len(steps)) + 1e3 * crowded)
 
 
 def refine(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array]:
     """Move all places together to where chi-squared is least (Gauss-Newton with shrinking steps)."""
+    kinks, steps, _ = _refined(problem, kinks, steps, rounds)
+    return kinks, steps
+
+
+def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array, float]:
+    """Return the places, and the loss there."""
     count = len(kinks)
     places = np.concatenate([kinks, steps])
+    now = problem.fit(kinks, steps)
     if not len(places):
-        return kinks, steps
+        return kinks, steps, now.loss
     # nearer to hub or rim than blur can tell, a feature is the border itself
     edge = max(_END_MM, problem.sigma)
     low, high = problem.inner + edge, problem.outer - edge
-    now = problem.fit(kinks, steps)
     for _ in range(rounds):
         slopes = problem.slopes(places[:count], places[count:])
         slopes = slopes - now.columns @ np.linalg.solve(now.gram, now.columns.T @ slopes)
-        change = slopes.T[:, :, None] * now.amplitudes[:, None, :]  # (columns, bins, coordinates)
-        change = np.concatenate([change[:count] + change[count : 2 * count], change[2 * count :]])
-        change = change.reshape(len(places), -1)
-        gram = change @ change.T
+        # of how the model changes with each place, in all three coordinates, only products are wanted
+        weights = now.amplitudes
+        gram = _by_place(_by_place((slopes.T @ slopes) * (weights @ weights.T), count).T, count)
         gram[np.diag_indices_from(gram)] = gram.diagonal() * 1.001 + 1e-9
-        move = np.clip(np.linalg.solve(gram, change @ now.residual.ravel()), -0.15, 0.15)
+        downhill = _by_place(np.sum((slopes.T @ now.residual) * weights, axis=1), count)
+        move = np.clip(np.linalg.solve(gram, downhill), -0.15, 0.15)
         before = now.loss
         for share in (1.0, 0.4, 0.1):
             moved = np.clip(places + share * move, low, high)
@@ -96,22 +111,27 @@ def refine(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[A
                 break
         if before - now.loss < 0.02:
             break
-    return places[:count], places[count:]
+    return places[:count], places[count:], now.loss
+
+
+def _by_place(of_columns: Array, count: int) -> Array:
+    """Add up what belongs to one place: a kink has a ramp and a bend, a step one column."""
+    return np.concatenate([of_columns[:count] + of_columns[count : 2 * count], of_columns[2 * count :]])
 
 
 def simplify(problem: Problem, kinks: Array, steps: Array) -> Candidate:
     """Descend in cost by dropping, exchanging and merging features."""
-    best = Candidate.of(problem, *refine(problem, kinks, steps, 6))
+    best = Candidate.refined(problem, kinks, steps, 6)
     for _ in range(_MOST_MOVES):
         hopeful = _screen(problem, list(_moves(best, problem.sigma)))
-        quick = [Candidate.of(problem, *refine(problem, *move, 2)) for move in hopeful]
+        quick = [Candidate.refined(problem, *move, 2) for move in hopeful]
         quick.sort(key=lambda trial: trial.cost)
-        trials = [Candidate.of(problem, *refine(problem, t.kinks, t.steps, 8)) for t in quick[:_BEST_MOVES]]
+        trials = [Candidate.refined(problem, t.kinks, t.steps, 8) for t in quick[:_BEST_MOVES]]
         winner = min(trials, key=lambda trial: trial.cost, default=best)
         if winner.cost >= best.cost - LEAST_SAVING:
             break
         best = winner
-    last = Candidate.of(problem, *refine(problem, best.kinks, best.steps, 12))
+    last = Candidate.refined(problem, best.kinks, best.steps, 12)
     return min(best, last, key=lambda trial: trial.cost)
 
 

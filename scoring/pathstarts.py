@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .pathmodel import Problem
 from .pathsearch import CLOSEST_BLURS, FAULT_MM, JOIN_BLURS, LEAST_SAVING, PRICE, Candidate, refine, simplify
 
-__all__ = ["add_faults", "add_missing", "from_many"]
+__all__ = ["add_faults", "add_missing", "few", "from_many"]
 
 Array = NDArray[np.float64]
 
@@ -84,8 +84,21 @@ def _join(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array]:
     return kinks, steps
 
 
+def few(problem: Problem, most: int) -> Candidate | None:
+    """Return the features of data that a few describe, one added after the other; ``None`` if more are needed."""
+    kinks, steps, enough = _added(problem, np.empty(0), np.empty(0))
+    found = simplify(problem, kinks, steps) if enough else None
+    return found if found is not None and found.count <= most else None
+
+
 def add_missing(problem: Problem, kinks: Array, steps: Array) -> Candidate:
     """Add what is still missing, the best single feature at a time (orthogonal matching pursuit)."""
+    kinks, steps, _ = _added(problem, kinks, steps)
+    return simplify(problem, kinks, steps)
+
+
+def _added(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array, bool]:
+    """Return places with those that were missing, and whether none is missing any more."""
     grid = np.arange(problem.inner + _MARGIN_MM, problem.outer - _MARGIN_MM, _CANDIDATE_MM / 2)
     columns = problem.columns(grid, grid)
     candidates = np.hstack([columns[:, : len(grid)], columns[:, 2 * len(grid) :]])
@@ -101,11 +114,11 @@ def add_missing(problem: Problem, kinks: Array, steps: Array) -> Candidate:
             gain[offset : offset + len(grid)][taken] = 0.0
         best = int(np.argmax(gain))
         if gain[best] < _GAIN:
-            break
+            return kinks, steps, True
         place, is_step = grid[best % len(grid)], best >= len(grid)
         kinks, steps = (kinks, np.append(steps, place)) if is_step else (np.append(kinks, place), steps)
         kinks, steps = refine(problem, kinks, steps, 6)
-    return simplify(problem, kinks, steps)
+    return kinks, steps, False
 
 
 def add_faults(problem: Problem, kinks: Array, steps: Array) -> Candidate:
@@ -124,15 +137,13 @@ def add_faults(problem: Problem, kinks: Array, steps: Array) -> Candidate:
         gram = rest.T @ rest
         gram[np.diag_indices_from(gram)] += 1e-4 * norms + 1e-12
         trials = [
-            Candidate.of(
-                problem, *refine(problem, np.append(best.kinks, more_kinks), np.append(best.steps, more_steps), 4)
-            )
+            Candidate.refined(problem, np.append(best.kinks, more_kinks), np.append(best.steps, more_steps), 4)
             for more_kinks, more_steps in _promising(grid, gram, rest.T @ problem.without_course)
         ]
         winner = min(trials, key=lambda trial: trial.cost, default=best)
         if winner.cost >= best.cost - LEAST_SAVING:
             break
-        best = Candidate.of(problem, *refine(problem, winner.kinks, winner.steps, 8))
+        best = Candidate.refined(problem, winner.kinks, winner.steps, 8)
     return best
 
 
