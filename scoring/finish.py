@@ -60,14 +60,16 @@ def with_trust(score: Score, paper_xyz: Array, fit: ScannerFit | None) -> Score:
         return with_uncertainty(score)
     check = basis_check(fit, paper_xyz, score.elements)
     flags = belonging_flags(fit, check, score.conditions)
+    basis, residual = score.colour_basis, score.colour_basis.residual_de00
+    check = check.model_copy(update={"belongs": not flags, "fit_residual_de00": residual})
     white, black = absolute_ends(score.white, score.black, paper_xyz)
     update = {
-        "colour_basis": score.colour_basis.model_copy(update={"check": check}),
+        "colour_basis": basis.model_copy(update={"check": check, "residual_de00": None if flags else residual}),
         "flags": (*score.flags, *flags),
         "white": white,
         "black": black,
     }
-    return with_uncertainty(score.model_copy(update=update), holds=not flags)
+    return with_uncertainty(score.model_copy(update=update))
 
 
 def absolute_ends(white: White, black: Black | None, paper_xyz: Array) -> tuple[White, Black | None]:

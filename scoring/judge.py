@@ -30,6 +30,7 @@ _UNTRUSTED = {
     "assumed": "colour is only indicative: the scan's colour basis is assumed",
     "borrowed": "colour is only indicative: the scan's colour basis is borrowed from a printer profile",
 }
+_ANOTHERS = "colour is only indicative: the scanner fit belongs to another paper or ink"
 
 __all__ = ["EXAMPLE_TOLERANCES", "Finding", "NotJudged", "Tolerances", "Verdict", "judge", "read_tolerances"]
 
@@ -225,7 +226,8 @@ def judge(score: Score, tolerances: Tolerances | None = None) -> Verdict:
         Findings in chart order, and what was asked for but could not be judged.
     """
     limits = tolerances or Tolerances()
-    untrusted = _UNTRUSTED.get(score.colour_basis.kind)
+    basis = score.colour_basis
+    untrusted = _ANOTHERS if basis.foreign else _UNTRUSTED.get(basis.kind)
     findings: list[Finding] = []
     not_judged: list[NotJudged] = []
     for check in _checks(score, limits):

@@ -87,10 +87,16 @@ class Residual(Value):
 
 
 class BasisCheck(Value):
-    """How far this print's paper and black are from those that a scanner fit was made from, in ΔE00."""
+    """How far this print's paper and black are from those that a scanner fit was made from, in ΔE00.
+
+    ``belongs`` is false if anything speaks against the fit's being this print's own. Then ``fit_residual_de00``, how
+    far the fit errs on its own paper and inks, says nothing of this print, and the basis has no residual.
+    """
 
     paper_de00: float
     black_de00: float | None = None
+    belongs: bool = True
+    fit_residual_de00: Residual | None = None
 
 
 class ColourBasis(Value):
@@ -100,6 +106,11 @@ class ColourBasis(Value):
     residual_de00: Residual | None = None
     note: str
     check: BasisCheck | None = None
+
+    @property
+    def foreign(self) -> bool:
+        """Whether it is a fit that belongs to another paper or ink set, as far as can be told."""
+        return self.check is not None and not self.check.belongs
 
 
 class ColourUncertainty(Value):
@@ -176,6 +187,8 @@ class Contour(Value):
     """An abrupt change of colour along a ramp: what a viewer calls a ring.
 
     ``width_limit_mm`` is what the scan's sharpness can tell: a width below it is anything up to it.
+    ``contrast_standard_error_de00`` is the reading's own; the standard uncertainty also holds the colour basis, and is
+    absent where how wrong that is, is not known.
     """
 
     radius_mm: float
@@ -412,13 +425,17 @@ class NeutralWedgeScore(Value):
 
 
 class PatchReading(Value):
-    """One patch of a patch field, with its mean device values in the scan (linear light, 0 to 1), if it was scanned."""
+    """One patch of a patch field, with its mean device values in the scan (linear light, 0 to 1), if it was scanned.
+
+    The standard error is the reading's own; the standard uncertainty also holds basis and paper, where these are known.
+    """
 
     patch: str
     lab: Lab
     intended_lab: Lab
     scan_linear: Lab | None = None
     standard_error_de00: float
+    standard_uncertainty_de00: float | None = None
 
 
 class PatchFieldScore(Value):

@@ -10,7 +10,7 @@ from .compare import Comparison
 from .judge import Verdict
 from .model import RingScore, Score
 from .report.summary import summarise
-from .report.words import element_name, flag_words, print_name, ring_name, ring_state
+from .report.words import element_name, error_words, flag_words, print_name, ring_name, ring_state
 
 __all__ = ["comparison_text", "score_text", "verdict_lines"]
 
@@ -98,11 +98,10 @@ def _share(value: float | None) -> str:
 
 def _basis_line(score: Score) -> str:
     basis = score.colour_basis
-    residual = basis.residual_de00
-    error = f" Typical error {residual.median:.1f} ΔE00, 95 % under {residual.p95:.1f}." if residual else ""
+    error = f" {error_words(basis)}" if basis.residual_de00 is not None or basis.check is not None else ""
     told = score.uncertainty
     spread = ""
-    if told is not None and told.basis_de00 is not None:
+    if told is not None and told.basis_de00 is not None and basis.kind != "borrowed":
         factor = told.coverage_factor
         spread = f" A single ΔE00 is uncertain by ± {factor * told.basis_de00:.1f} (coverage factor {factor:g})."
     caution = " A flatbed is not a spectrophotometer: deep blacks above all read too light."

@@ -25,6 +25,7 @@ from .model import (
     HueSweepScore,
     NeutralWedgeScore,
     PatchFieldScore,
+    PatchReading,
     RingScore,
     Score,
 )
@@ -44,19 +45,14 @@ def basis_part_de00(basis: ColourBasis) -> float | None:
     return residual.p95 / _CHI3_P95 if residual.rms is None else residual.rms / float(np.sqrt(3.0))
 
 
-def with_uncertainty(score: Score, *, holds: bool = True) -> Score:
-    """Return a score in which every ΔE00 has its standard uncertainty.
-
-    Parameters
-    ----------
-    holds
-        Whether the basis belongs to this print; if not, its residual says nothing of it and is left out.
-    """
-    basis = basis_part_de00(score.colour_basis) if holds else None
+def with_uncertainty(score: Score) -> Score:
+    """Return a score whose every ΔE00 has its standard uncertainty; contrasts only where the basis' share is known."""
+    basis = basis_part_de00(score.colour_basis)
     paper = score.white.standard_error_l or 0.0
     residual = score.colour_basis.residual_de00
-    share = residual.difference_share if residual is not None and holds else None
-    parts = _Parts(float(np.hypot(basis or 0.0, paper)), share or 0.0, basis is None)
+    share = residual.difference_share if residual is not None else None
+    whole = basis is not None and score.colour_basis.kind != "borrowed"
+    parts = _Parts(float(np.hypot(basis or 0.0, paper)), share, not whole)
     elements = tuple(_element(element, parts) for element in score.elements)
     told = ColourUncertainty(
         coverage_factor=_COVERAGE,
@@ -66,7 +62,7 @@ def with_uncertainty(score: Score, *, holds: bool = True) -> Score:
     )
     black = score.black
     if black is not None:
-        black = black.model_copy(update={"standard_uncertainty_l": parts.common if basis is not None else None})
+        black = black.model_copy(update={"standard_uncertainty_l": parts.common if whole else None})
     return score.model_copy(update={"elements": elements, "uncertainty": told, "black": black})
 
 
@@ -86,7 +82,7 @@ class _Parts:
     """What all colours of a score share: basis and paper in ΔE00, the basis' share of differences, what is missing."""
 
     common: float
-    share: float
+    share: float | None
     lower_bound: bool
 
 
@@ -106,6 +102,7 @@ def _element(element: ElementScore, parts: _Parts) -> ElementScore:
             errors = [step.standard_error_l for step in element.steps]
         case PatchFieldScore():
             errors = [patch.standard_error_de00 for patch in element.patches]
+            element = element.model_copy(update={"patches": tuple(_patch(patch, parts) for patch in element.patches)})
         case FlatFieldScore():
             errors = [element.unevenness_l / float(np.sqrt(_FLAT_BLOCKS))]
     return element.model_copy(update={"delta_e00": _pair(element.delta_e00, errors, parts)})
@@ -113,10 +110,15 @@ def _element(element: ElementScore, parts: _Parts) -> ElementScore:
 
 def _contour(contour: Contour, parts: _Parts) -> Contour:
     own = contour.contrast_standard_error_de00
-    if own is None:
+    if own is None or parts.share is None:
         return contour
     whole = float(np.hypot(own, parts.share * contour.contrast_de00))
     return contour.model_copy(update={"contrast_standard_uncertainty_de00": whole})
+
+
+def _patch(patch: PatchReading, parts: _Parts) -> PatchReading:
+    whole = None if parts.lower_bound else float(np.hypot(parts.common, patch.standard_error_de00))
+    return patch.model_copy(update={"standard_uncertainty_de00": whole})
 
 
 def _pair(pair: DeltaEPair, errors: Sequence[float], parts: _Parts) -> DeltaEPair:

@@ -7,14 +7,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import score_samples
 import spectral
 from icc_samples import rgb_profile
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.exchange import exchange_text
 from inkstrain.scoring.fitting import Chosen, choose
-from inkstrain.scoring.model import PatchFieldScore, Score
+from inkstrain.scoring.judge import PatchFieldLimits, Tolerances, judge
+from inkstrain.scoring.model import ColourBasis, PatchFieldScore, Residual, Score
+from inkstrain.scoring.plaintext import score_text
+from inkstrain.scoring.report.view import basis_words
 from inkstrain.scoring.scannerfit import read_fit
+from inkstrain.scoring.uncertainty import with_uncertainty
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import IccPrinter, PrintOptions, ScanOptions, rehearse
@@ -117,9 +122,40 @@ def test_another_ink_set_is_flagged_by_what_was_said_and_by_its_black(folder: Pa
     score = scored(folder, "inks", thin, "--ink", "second set")
     assert fit_flags(score) == {"fit-for-another-ink", "black-unlike-the-fit"}
     # the residual was found on other inks and says nothing of these
+    assert score.colour_basis.residual_de00 is None
+    assert score.colour_basis.check is not None
+    assert score.colour_basis.check.fit_residual_de00 is not None
     assert score.uncertainty is not None
     assert score.uncertainty.basis_de00 is None
     assert all(e.delta_e00.intended.uncertainty_is_lower_bound for e in score.elements if e.kind == "patch-field")
+
+
+def test_the_error_of_a_fit_for_another_ink_is_not_printed_as_this_prints(folder: Path) -> None:
+    own, other = (scored(folder, name, spectral.FIRST, "--ink", name) for name in ("first set", "second set"))
+    assert fit_flags(own) == set()
+    assert fit_flags(other) == {"fit-for-another-ink"}
+    limits = Tolerances(patch_field=PatchFieldLimits(max_mean_de00=0.0))
+    for score, holds in ((own, True), (other, False)):
+        told = " ".join([*basis_words(score.colour_basis), score_text(score, width=2000)]).replace("\u00a0", " ")
+        assert ("On colours it was not made from, it errs" in told) == holds
+        assert ("that does not hold here" in told) != holds
+        assert ("A single ΔE00 is uncertain by" in told) == holds
+        field = next(e for e in score.elements if isinstance(e, PatchFieldScore))
+        assert all((patch.standard_uncertainty_de00 is not None) == holds for patch in field.patches)
+        assert (score.black.standard_uncertainty_l is not None) == holds
+        # what cannot be known is not judged, either
+        judged = {finding.measure for finding in judge(score, limits).findings}
+        assert ("max_mean_de00" in judged) == holds
+
+
+def test_a_contours_contrast_is_uncertain_by_its_basis_or_not_told() -> None:
+    own = ColourBasis(kind="scanner-fit", note="", residual_de00=Residual(median=0.1, p95=0.4, difference_share=0.05))
+    for basis, known in ((own, True), (ColourBasis(kind="scanner-profile", note=""), False)):
+        score = score_samples.score(score_samples.ring("blue", contours=[(9.0, 4.0)]))
+        rings = with_uncertainty(score.model_copy(update={"colour_basis": basis})).rings()
+        contour = next(c for ring in rings for c in ring.contours)
+        # root of the sum of squares (GUM, JCGM 100:2008, 5.1.2): the reading's 0.1 and 5 % of 4
+        assert contour.contrast_standard_uncertainty_de00 == (pytest.approx(0.05**0.5) if known else None)
 
 
 def test_another_paper_is_flagged_by_its_white(folder: Path) -> None:

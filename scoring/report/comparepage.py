@@ -133,7 +133,7 @@ def compare_html(
         noise=noise_views(comparison),
         kept=sum(bool(crop) for crop in crops),
         first_ring=_telling_ring(comparison, rings),
-        indicative=any(score.colour_basis.kind in ("assumed", "borrowed") for score in scores),
+        indicative=any(s.colour_basis.kind in ("assumed", "borrowed") or s.colour_basis.foreign for s in scores),
         shown=sum(row.verdict in ("first", "second") for row in comparison.rows),
         tested=sum(row.verdict != "cannot-compare" for row in comparison.rows),
     )

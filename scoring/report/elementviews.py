@@ -225,7 +225,7 @@ def patch_view(anchor: str, field: PatchFieldScore, crop: Crop | None) -> PatchV
             values=(
                 *(number(v) for v in asked[i]),
                 *(number(v) for v in printed[i]),
-                plus_minus(float(far[i]), field.patches[i].standard_error_de00, 1),
+                plus_minus(float(far[i]), field.patches[i].standard_uncertainty_de00, 1),
             ),
         )
         for i in np.argsort(-far, kind="stable")

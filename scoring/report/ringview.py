@@ -153,7 +153,9 @@ def _findings(ring: RingScore) -> list[FindingRow]:
             what=f"contour, {strength(c)}",
             where=plus_minus(c.radius_mm, c.radius_standard_error_mm, 2, "mm"),
             width=_contour_width(c),
-            amount=plus_minus(c.contrast_de00, c.contrast_standard_error_de00, 1, "ΔE00"),
+            amount=plus_minus(
+                c.contrast_de00, c.contrast_standard_uncertainty_de00 or c.contrast_standard_error_de00, 1, "ΔE00"
+            ),
             to_the_eye=plus_minus(c.visibility_jnd, c.visibility_standard_error_jnd, 1, "JND"),
             cause=_CAUSES[c.cause],
         )

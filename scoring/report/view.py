@@ -37,7 +37,7 @@ from .gamutplot import hue_polar, outline, volume_words
 from .geometry import sweep_of
 from .ringview import Fact, RingView, chroma_top, ring_view
 from .summary import Summary, summarise
-from .words import NOT_MEASURED, flag_words, in_reading_order, number, plus_minus
+from .words import NOT_MEASURED, error_words, flag_words, in_reading_order, number, plus_minus
 
 __all__ = ["ReportView", "basis_words", "build_view", "condition_rows", "tile_rows"]
 
@@ -82,7 +82,6 @@ class ReportView:
     tiles: tuple[tuple[tuple[str, str], ...], ...]
     basis_name: str
     basis: tuple[str, ...]
-    indicative: bool
     viewing: str
     flags: tuple[str, ...]
     volume: tuple[str, Markup] | None
@@ -116,7 +115,6 @@ def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict
         tiles=tuple(tile_rows(tile) for tile in score.tiles),
         basis_name=_BASIS_NAMES[score.colour_basis.kind],
         basis=(*basis_words(score.colour_basis), *_trust_words(score)),
-        indicative=score.colour_basis.kind in ("assumed", "borrowed"),
         viewing=f"{number(score.viewing.distance_mm, 0, 'mm')} at {number(score.viewing.luminance_cd_m2, 0)} cd/m²",
         flags=tuple(flag_words(flag) for flag in score.flags),
         volume=_volume(score),
@@ -127,8 +125,8 @@ def _trust_words(score: Score) -> Iterator[str]:
     """Yield how this print's paper and black agree with the fit's, and what the stated uncertainties hold."""
     check = score.colour_basis.check
     if check is not None:
-        black = "" if check.black_de00 is None else f", its black {number(check.black_de00)}"
-        yield f"This paper's white is {number(check.paper_de00)} ΔE00 from that of the fit{black}."
+        black = "" if check.black_de00 is None else f", its black {number(check.black_de00, 1, 'ΔE00')}"
+        yield f"This paper's white is {number(check.paper_de00, 1, 'ΔE00')} from that of the fit{black}."
     if score.uncertainty is not None:
         yield f"{score.uncertainty.note} What stands after ± has that factor."
 
@@ -248,11 +246,6 @@ def basis_words(basis: ColourBasis) -> tuple[str, ...]:
     sentences = [_BASES[basis.kind]]
     if basis.note:
         sentences.append(basis.note)
-    if basis.residual_de00 is not None:
-        sentences.append(
-            f"On colours it was not made from, it errs by {number(basis.residual_de00.median)} ΔE00 in the middle "
-            f"and {number(basis.residual_de00.p95)} at 95 %."
-        )
-    elif basis.kind != "assumed":
-        sentences.append("How far it errs is not known.")
+    if basis.kind != "assumed":
+        sentences.append(error_words(basis))
     return tuple(sentences)
