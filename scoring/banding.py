@@ -5,8 +5,9 @@ along the stripes, at its top and bottom for stripes across the sheet, the secto
 sides do so for stripes along the sheet. A periodogram of the departures there (Lomb 1976, Scargle 1982), at a stated
 false alarm rate, finds the period; amplitude and phase are then fitted to all sectors of the disc, and what the
 stripes add to each is taken out before the sectors are averaged. Ink is what is striped: bare paper is not, so the
-stripes fade out from L* 90 to 100, and a solid hub has none. A flat field shows stripes directly, in its means along
-lines of the sheet, and so do lines that a nozzle left out.
+stripes fade out from L* 90 to 100; nor does a little more or less of it show where it is solid, so they do below L* 5,
+and a hub has none. A flat field shows stripes directly, in its means along lines of the sheet, and so do lines that a
+nozzle left out.
 """
 
 from __future__ import annotations
@@ -27,8 +28,11 @@ from .sampling import Means
 __all__ = [
     "FALSE_ALARM",
     "LEAST_STRIPE_L",
+    "PERIODS_MM",
+    "Direction",
     "Stripes",
     "disc_stripes",
+    "ink_share",
     "line_stripes",
     "missing_lines",
     "stripe_lab",
@@ -42,12 +46,15 @@ FALSE_ALARM: Final = 1e-3
 """Chance that grain alone looks like stripes, for a disc or a field."""
 
 LEAST_STRIPE_L: Final = 0.1
-_PERIODS_MM: Final = (0.4, 12.0)
+PERIODS_MM: Final = (0.4, 12.0)
+"""Range of what counts as stripes."""
+
 _OVERSAMPLED: Final = 4
 _FIELD_PERIODS: Final = 1.5  # fewer are no stripes, but a drift
 _MOST_STRIPES: Final = 3
 _TREND_DEGREE: Final = {"disc": 1, "field": 3}
 _BARE_L: Final = (90.0, 100.0)
+_SOLID_L: Final = 5.0
 _LEAST_INK: Final = 0.3
 _LEAST_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far at least
 _TRANSFER_PART: Final = 0.2  # how well what blur has taken is known, as a part of it (measured on rehearsals)
@@ -118,9 +125,14 @@ class Stripes:
         )
 
 
-def _ink(lightness: Array, radius: Array, hub_mm: float) -> Array:
+def ink_share(lightness: Array) -> Array:
+    """Return how much of a stripe shows at an L*: none on bare paper, none where a little more or less ink is black."""
     bare = np.clip((_BARE_L[1] - lightness) / (_BARE_L[1] - _BARE_L[0]), 0.0, 1.0)
-    return np.where(radius > hub_mm, bare, 0.0)
+    return np.asarray(bare * np.clip(lightness / _SOLID_L, 0.0, 1.0))
+
+
+def _ink(lightness: Array, radius: Array, hub_mm: float) -> Array:
+    return np.where(radius > hub_mm, ink_share(lightness), 0.0)
 
 
 def _turns(period_mm: float, radius: Array, sectors: int, direction: Direction) -> NDArray[np.complex128]:
@@ -250,8 +262,8 @@ def _trendless(values: Array, radius: Array, ink: Array) -> Array:
 def _waves(first_mm: float, spacing_mm: float, count: int) -> tuple[Array, NDArray[np.complex128]]:
     """Return frequencies (per mm) and the waves exp(-2πi radius frequency) to look for them with, (count, number)."""
     radius = first_mm + spacing_mm * np.arange(count)
-    high = min(1 / _PERIODS_MM[0], 1 / (4 * spacing_mm))
-    frequencies = np.arange(1 / _PERIODS_MM[1], high, 1 / (_OVERSAMPLED * 2 * radius[-1]))
+    high = min(1 / PERIODS_MM[0], 1 / (4 * spacing_mm))
+    frequencies = np.arange(1 / PERIODS_MM[1], high, 1 / (_OVERSAMPLED * 2 * radius[-1]))
     return frequencies, np.exp(-2j * np.pi * np.outer(radius, frequencies))
 
 
@@ -298,7 +310,7 @@ def line_stripes(
     length = (len(values) - 1) * spacing_mm
     noise = float(np.median(error_l)) ** 2
     shared = max(reach_mm / spacing_mm, 1.0)
-    low, high = max(1 / _PERIODS_MM[1], _FIELD_PERIODS / length), min(1 / _PERIODS_MM[0], 1 / (4 * spacing_mm))
+    low, high = max(1 / PERIODS_MM[1], _FIELD_PERIODS / length), min(1 / PERIODS_MM[0], 1 / (4 * spacing_mm))
     frequencies = np.arange(low, high, 1 / (_OVERSAMPLED * length))
     gain, residual = _line_gains(values, spacing_mm, frequencies)
     f_value = gain / (2 * shared * np.maximum(residual, max(noise, 1e-12)))

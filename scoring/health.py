@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
 
-from .model import ElementScore, FlatFieldScore, HeadBanding, MissingLine, RingScore
+from .model import ElementScore, FlatFieldScore, HeadBanding, MissingLine, NeutralWedgeScore, RingScore
 
-__all__ = ["OBJECTIONABLE_L", "health_flags", "lines_missing"]
+__all__ = ["OBJECTIONABLE_L", "health_flags", "lines_missing", "stripes_of"]
 
 OBJECTIONABLE_L: Final = 0.2
 """Amplitude from which bands on prints can be objectionable (J. Electron. Imaging 19(1):011017, 2010)."""
@@ -30,6 +30,15 @@ def lines_missing(elements: Sequence[ElementScore]) -> tuple[MissingLine, ...]:
         if not any(line.direction == k.direction and abs(line.place_mm - k.place_mm) < _SAME_LINE_MM for k in kept):
             kept.append(line)
     return tuple(sorted(kept, key=lambda one: (one.direction, one.place_mm)))
+
+
+def stripes_of(elements: Iterable[ElementScore]) -> tuple[HeadBanding, ...]:
+    """Return the stripes that elements show, the strongest of each."""
+    return tuple(
+        element.head_banding
+        for element in elements
+        if isinstance(element, RingScore | FlatFieldScore | NeutralWedgeScore) and element.head_banding is not None
+    )
 
 
 def health_flags(elements: Sequence[ElementScore]) -> tuple[str, ...]:
@@ -54,11 +63,7 @@ def health_flags(elements: Sequence[ElementScore]) -> tuple[str, ...]:
 
 def _agreed(elements: Sequence[ElementScore]) -> tuple[float, float, str, int] | None:
     """Return period, amplitude, direction and number of the stripes that most elements share, if they may be seen."""
-    found: list[HeadBanding] = [
-        element.head_banding
-        for element in elements
-        if isinstance(element, RingScore | FlatFieldScore) and element.head_banding is not None
-    ]
+    found = stripes_of(elements)
     best: list[HeadBanding] = []
     for one in found:
         alike = [

@@ -28,7 +28,7 @@ from .choice import BasisChoice
 from .crops import Crop
 from .edge import rim_blur_mm
 from .finish import Promise, black_of, finish, with_trust
-from .health import health_flags
+from .health import health_flags, stripes_of
 from .model import (
     Conditions,
     ElementScore,
@@ -49,7 +49,7 @@ from .scanfile import ScanFile, open_scan
 from .sweeps import measure_sweep
 from .totals import totals_of
 from .visibility import DEFAULT_VIEWING, see
-from .wedge import measure_wedge
+from .wedge import WedgeReading, read_wedge
 
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
 
@@ -197,13 +197,14 @@ def _measure_tile(
     if paper_xyz.min() <= 0.02:
         raise CannotMeasureError(f"{scan.path}: the paper is nearly black in this scan. Scan it again, brighter.")
     elements: dict[str, ElementScore] = {}
+    wedges: list[WedgeReading] = []
     crops: dict[str, Crop] = {}
     flags = [*placement.flags, *scan.flags, *light_flags(scan, placement, basis, options.blank)]
     in_chart_order = placement.key_tile.elements
     by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
     reading = threading.Lock()  # one file, one position in it
 
-    def measure(element: Element) -> tuple[Element, ElementScore | None, Crop | None, bool]:
+    def measure(element: Element) -> tuple[Element, ElementScore | WedgeReading | None, Crop | None, bool]:
         with reading:
             window = open_window(scan, placement, _box(element))
         score = _measure_element(element, window, placement, basis, paper_xyz)
@@ -216,17 +217,24 @@ def _measure_tile(
             progress(element.id, done / len(by_scan_row))
             if not whole:
                 flags.append(f"not-whole: {element.id} is not whole in the scan")
-            if score is not None:
+            if isinstance(score, WedgeReading):
+                wedges.append(score)
+            elif score is not None:
                 elements[element.id] = score
             if crop is not None:
                 crops[element.id] = crop
     y = basis.xyz(paper_linear)[1]
+    paper_error_l = float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0)
+    # what stripes the other figures show is part of a wedge's uncertainty
+    seen = stripes_of(elements.values())
+    place = (placement.sheet, placement.tile)
+    elements |= {one.wedge.id: one.score(place, paper_error_l, seen, placement.blur_mm or 0.05) for one in wedges}
     return _Part(
         recipe=placement.recipe,
         reading=_reading(scan, placement, flags),
         basis=basis,
         paper_xyz=paper_xyz,
-        paper_error_l=float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0),
+        paper_error_l=paper_error_l,
         elements=tuple(elements[e.id] for e in in_chart_order if e.id in elements),
         crops={e.id: crops[e.id] for e in in_chart_order if e.id in crops},
     )
@@ -234,7 +242,7 @@ def _measure_tile(
 
 def _measure_element(
     element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array
-) -> ElementScore | None:
+) -> ElementScore | WedgeReading | None:
     place = (placement.sheet, placement.tile)
     match element:
         case Ring():
@@ -244,7 +252,7 @@ def _measure_element(
         case HueSweep():
             return measure_sweep(window, element, placement.recipe, basis, paper_xyz, place)
         case NeutralWedge():
-            return measure_wedge(window, element, basis, paper_xyz, place)
+            return read_wedge(window, element, basis, paper_xyz)
         case PatchField():
             return measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():

@@ -407,7 +407,10 @@ class WedgeBreak(Value):
 
 
 class NeutralWedgeScore(Value):
-    """The neutral wedge: steps from black to white, and the continuous ramp beside them."""
+    """The neutral wedge: steps from black to white, and the continuous ramp beside them.
+
+    ``head_banding`` is what was found in it and taken out of its steps.
+    """
 
     id: str
     kind: Literal["neutral-wedge"]
@@ -420,6 +423,7 @@ class NeutralWedgeScore(Value):
     first_from_white: int | None
     cast: Cast
     smoothness: float | None = None
+    head_banding: HeadBanding | None = None
     delta_e00: DeltaEPair
     flags: tuple[str, ...] = ()
 

@@ -11,7 +11,7 @@ from .basis import Basis
 from .placement import Placement
 from .scanfile import ScanFile
 
-__all__ = ["paper_means"]
+__all__ = ["paper_means", "paper_part_l"]
 
 Array = NDArray[np.float64]
 
@@ -29,3 +29,9 @@ def paper_means(scan: ScanFile, placement: Placement, basis: Basis) -> tuple[Arr
     middle = np.median(values, axis=0)
     spread = 1.4826 * float(np.median(np.abs(values[:, 1] - middle[1])))
     return middle, 1.2533 * spread / np.sqrt(len(means))
+
+
+def paper_part_l(lightness: Array, paper_error_l: float) -> Array:
+    """Return what an error of white, in its own L*, adds to media-relative L* (n,): light errs in proportion."""
+    share = np.where(lightness > 8.0, (lightness + 16.0) / 116.0, 3.0 * np.maximum(lightness, 0.0) / 116.0)
+    return np.asarray(share * paper_error_l)

@@ -29,6 +29,7 @@ from .model import (
     RingScore,
     Score,
 )
+from .paper import paper_part_l
 
 __all__ = ["basis_part_de00", "with_uncertainty"]
 
@@ -52,7 +53,7 @@ def with_uncertainty(score: Score) -> Score:
     residual = score.colour_basis.residual_de00
     share = residual.difference_share if residual is not None else None
     whole = basis is not None and score.colour_basis.kind != "borrowed"
-    parts = _Parts(float(np.hypot(basis or 0.0, paper)), share, not whole)
+    parts = _Parts(float(np.hypot(basis or 0.0, paper)), share, not whole, paper)
     elements = tuple(_element(element, parts) for element in score.elements)
     told = ColourUncertainty(
         coverage_factor=_COVERAGE,
@@ -79,11 +80,12 @@ def _note(basis: ColourBasis, part: float | None) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Parts:
-    """What all colours of a score share: basis and paper in ΔE00, the basis' share of differences, what is missing."""
+    """What all colours share: basis and paper in ΔE00, the basis' share of differences, what is missing, and paper."""
 
     common: float
     share: float | None
     lower_bound: bool
+    paper_l: float
 
 
 def _element(element: ElementScore, parts: _Parts) -> ElementScore:
@@ -99,7 +101,12 @@ def _element(element: ElementScore, parts: _Parts) -> ElementScore:
             )
             return element.model_copy(update={"rows": rows})
         case NeutralWedgeScore():
-            errors = [step.standard_error_l for step in element.steps]
+            # white is in what all colours share, and in the steps' own errors too
+            white = paper_part_l(np.array([step.lab[0] for step in element.steps]), parts.paper_l).tolist()
+            errors = [
+                float(np.sqrt(max(step.standard_error_l**2 - part**2, 0.0)))
+                for step, part in zip(element.steps, white, strict=True)
+            ]
         case PatchFieldScore():
             errors = [patch.standard_error_de00 for patch in element.patches]
             element = element.model_copy(update={"patches": tuple(_patch(patch, parts) for patch in element.patches)})

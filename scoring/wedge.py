@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,11 +14,22 @@ from inkstrain.targets.colorimetry import delta_e00, density
 from inkstrain.targets.key import NeutralWedge
 
 from .basis import Basis
-from .model import Cast, DeltaEPair, NeutralWedgeScore, WedgeBreak, WedgeStep
+from .model import Cast, DeltaEPair, HeadBanding, NeutralWedgeScore, WedgeBreak, WedgeStep
+from .paper import paper_part_l
 from .rings import delta_e_summary
 from .sampling import Means, Tally, Window
+from .wedgestripes import WedgeStripes, left_over, unstriped_steps, wedge_lines, wedge_stripes
 
-__all__ = ["RAMP_BIN_MM", "SEPARATED_D_PRIME", "measure_wedge", "ramp_smoothness", "step_means", "wedge_score"]
+__all__ = [
+    "RAMP_BIN_MM",
+    "SEPARATED_D_PRIME",
+    "WedgeReading",
+    "measure_wedge",
+    "ramp_smoothness",
+    "read_wedge",
+    "step_means",
+    "wedge_score",
+]
 
 Array = NDArray[np.float64]
 
@@ -51,15 +64,96 @@ def step_means(
     return tally.means(paper_xyz)
 
 
-def measure_wedge(
-    window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array, place: tuple[int, int]
-) -> NeutralWedgeScore | None:
-    """Return the score of the wedge, or ``None`` if a step could not be read."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WedgeReading:
+    """What a scan shows of a wedge, before anything else of its tile is known.
+
+    Attributes
+    ----------
+    means
+        Of the steps, stripes taken out.
+    stripe_error_l
+        Standard errors in L* that taking them out adds, (n,).
+    stripes
+        The waves that were found.
+    smoothness
+        Of the continuous ramp.
+    """
+
+    wedge: NeutralWedge
+    means: Means
+    stripe_error_l: Array
+    stripes: tuple[WedgeStripes, ...]
+    smoothness: float | None
+
+    def score(
+        self,
+        place: tuple[int, int],
+        paper_error_l: float = 0.0,
+        seen: Sequence[HeadBanding] = (),
+        blur_mm: float = 0.05,
+    ) -> NeutralWedgeScore:
+        """Return the score, given what else the tile shows.
+
+        Parameters
+        ----------
+        place
+            Sheet and tile.
+        paper_error_l
+            Standard error of the white that all L* are relative to.
+        seen
+            Stripes in other figures.
+        blur_mm
+            Sigma of the scan's blur, which stripes are freed of.
+        """
+        lightness = self.means.lab[:, 0]
+        own = (
+            self.means.standard_error[:, 0],
+            np.full(len(lightness), _LEAST_ERROR_L),
+            self.stripe_error_l,
+            left_over(_inner_boxes(self.wedge), lightness, seen, self.stripes),
+        )
+        error = np.sqrt(np.sum(np.square(own), axis=0))
+        score = wedge_score(self.wedge, self.means.lab, error, self.smoothness, place)
+        # white shifts all steps alike, so it is no part of how far they are told apart
+        whole = np.hypot(error, paper_part_l(lightness, paper_error_l)).tolist()
+        steps = tuple(
+            step.model_copy(update={"standard_error_l": u}) for step, u in zip(score.steps, whole, strict=True)
+        )
+        bandings = [one.stripes.banding(blur_mm) for one in self.stripes]
+        strongest = max(bandings, key=lambda one: one.amplitude_l, default=None)
+        return score.model_copy(update={"steps": steps, "head_banding": strongest})
+
+
+def read_wedge(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array) -> WedgeReading | None:
+    """Read the steps of a wedge and the stripes through it; ``None`` if a step could not be read."""
     means = step_means(window, wedge, basis, paper_xyz)
     if not np.isfinite(means.lab).all():
         return None
-    error = np.hypot(means.standard_error[:, 0], _LEAST_ERROR_L)
-    return wedge_score(wedge, means.lab, error, _ramp_smoothness(window, wedge, basis, paper_xyz), place)
+    lines = wedge_lines(window, wedge, basis, paper_xyz)
+    stripes = tuple(one for some in lines for one in wedge_stripes(some))
+    means, error = unstriped_steps(means, _inner_boxes(wedge), _BLOCKS, stripes)
+    return WedgeReading(
+        wedge=wedge,
+        means=means,
+        stripe_error_l=error,
+        stripes=stripes,
+        smoothness=_ramp_smoothness(window, wedge, basis, paper_xyz),
+    )
+
+
+def _inner_boxes(wedge: NeutralWedge, inset_mm: float = _INSET_MM) -> Array:
+    """Return what is averaged of each step: x, y, width and height, (n, 4) mm."""
+    boxes = np.array([step.box_mm for step in wedge.steps])
+    return np.asarray(boxes + np.array([inset_mm, inset_mm, -2 * inset_mm, -2 * inset_mm]))
+
+
+def measure_wedge(
+    window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array, place: tuple[int, int]
+) -> NeutralWedgeScore | None:
+    """Return the score of a wedge by itself, or ``None`` if a step could not be read."""
+    reading = read_wedge(window, wedge, basis, paper_xyz)
+    return None if reading is None else reading.score(place)
 
 
 def wedge_score(

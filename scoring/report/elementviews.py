@@ -11,6 +11,7 @@ from markupsafe import Markup
 from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import (
     FlatFieldScore,
+    HeadBanding,
     HueSweepScore,
     NeutralWedgeScore,
     PatchFieldScore,
@@ -180,6 +181,10 @@ def _wedge_facts(wedge: NeutralWedgeScore) -> tuple[Fact, ...]:
         ),
         Fact(name="ΔE00 to the file", value=difference_words(wedge.delta_e00.intended)),
     ]
+    if wedge.head_banding is not None:
+        facts.append(
+            Fact(name="stripes", value=_stripe_words(wedge.head_banding), meaning="taken out of the steps")
+        )
     if wedge.smoothness is not None:
         facts.append(
             Fact(name="roughness", value=number(wedge.smoothness, 2), meaning="scatter of the climb; 0 is smooth")
@@ -243,14 +248,15 @@ def _css(pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> list[str]:
     return ["#{:02x}{:02x}{:02x}".format(*(int(v) for v in pixel)) for pixel in pixels]
 
 
+def _stripe_words(banding: HeadBanding) -> str:
+    way = f" {banding.direction} the sheet" if banding.direction else ""
+    return f"every {number(banding.period_mm, 1, 'mm')}{way}, ± {number(banding.amplitude_l, 2, 'L*')}"
+
+
 def flat_view(flat: FlatFieldScore, crop: Crop | None) -> FlatView:
     """Build the view of a flat field."""
     lightness, a, b = flat.lab
-    banding = "none found"
-    if flat.head_banding is not None:
-        period, amplitude = flat.head_banding.period_mm, flat.head_banding.amplitude_l
-        way = f" {flat.head_banding.direction} the sheet" if flat.head_banding.direction else ""
-        banding = f"every {number(period, 1, 'mm')}{way}, ± {number(amplitude, 2, 'L*')}"
+    banding = "none found" if flat.head_banding is None else _stripe_words(flat.head_banding)
     lines = "none found"
     if flat.missing_lines:
         places = ", ".join(f"{number(m.place_mm, 1)} {m.direction}" for m in flat.missing_lines[:_MOST_LINES])

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inkstrain.scoring.model import Cause, FlatFieldScore, HueSweepScore, NeutralWedgeScore, RingScore, Score
+from inkstrain.scoring.health import stripes_of
+from inkstrain.scoring.model import Cause, HueSweepScore, NeutralWedgeScore, RingScore, Score
 
 from .gamutplot import volume_words
 from .words import (
@@ -253,10 +254,10 @@ def _printer(score: Score) -> Paragraph | None:
     flags = [flag for flag in score.flags if flag.startswith(_HEALTH)]
     if flags:
         return Paragraph("Printer", " ".join(_sentence(flag_words(flag)) for flag in flags))
-    striped = [e for e in score.elements if isinstance(e, RingScore | FlatFieldScore) and e.head_banding is not None]
+    striped = stripes_of(score.elements)
     if not striped:
         return None
-    worst = max((e.head_banding for e in striped if e.head_banding), key=lambda b: b.amplitude_l)
+    worst = max(striped, key=lambda b: b.amplitude_l)
     way = f" {worst.direction} the sheet" if worst.direction else ""
     return Paragraph(
         "Stripes",
