@@ -213,6 +213,7 @@ class FlatBand(Value):
     width_mm: float
     lost_de00: float
     visibility_jnd: float | None = None
+    visibility_standard_error_jnd: float | None = None
     cause: Cause = "unknown"
 
 
@@ -231,6 +232,7 @@ class HueSwing(Value):
     other_ruler_deg: float | None = None
     rulers_disagree: bool = False
     visibility_jnd: float | None = None
+    visibility_standard_error_jnd: float | None = None
     cause: Cause = "unknown"
 
 
@@ -251,6 +253,7 @@ class Ripple(Value):
     period_mm: float | None = None
     standard_error_l: float | None = None
     visibility_jnd: float | None
+    visibility_standard_error_jnd: float | None = None
 
 
 class FallOff(Value):

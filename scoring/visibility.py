@@ -63,6 +63,8 @@ _REACH_DEG: Final = 1.6
 _PLACES: Final = 0.004  # degrees between places where a response is looked up
 _MARGIN_MM: Final = 0.15  # what a scan's blur smears over a finding's ends
 _BESIDE_MM: Final = 0.7  # where the slopes beside a finding are taken
+_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far
+_SMALL_L: Final = 0.05
 # castleCSF: sensitivity (peak, luminance, power), f_max, bandwidth, A_0, f_0
 _CASTLE: Final = {
     "red-green": ((681.434, 38.0038, 0.480386), 0.0178364, 2.42104, 2816.44, 0.0711058),
@@ -165,15 +167,21 @@ def _sines() -> Array:
     return np.asarray(np.sin(2 * np.pi * np.outer(away, _FREQUENCIES)) / (np.pi * _FREQUENCIES) * step)
 
 
-def _response(place_deg: Array, change: Array, seen: _Place) -> float:
-    """Return the largest response to a course that changes by `change` (n, 3), in contrast, at places (n,)."""
+def _response(place_deg: Array, change: Array, seen: _Place) -> tuple[float, Array]:
+    """Return the largest response to a course that changes by `change` (n, 3), in contrast, at places (n,).
+
+    And by how much it grows with each change, (n, 3).
+    """
     beyond = _sines() @ _sensitivities(_FREQUENCIES, seen)
     kernel = np.concatenate([-beyond[:0:-1], beyond])  # before a step the response is the opposite
     away = np.linspace(-_REACH_DEG, _REACH_DEG, len(kernel))
     looked = np.arange(place_deg[0] - 0.3, place_deg[-1] + 0.3, 2 * _PLACES)
     each = looked[:, None] - place_deg
-    response = [np.sum(np.interp(each, away, kernel[:, c]) * change[:, c], axis=1) for c in range(3)]
-    return float(np.sqrt(np.max(np.sum(np.square(response), axis=0))))
+    part = np.stack([np.interp(each, away, kernel[:, c]) for c in range(3)], axis=-1)
+    response = np.sum(part * change, axis=1)
+    best = int(np.argmax(np.sum(response**2, axis=1)))
+    size = float(np.linalg.norm(response[best]))
+    return size, np.asarray(part[best] * response[best] / max(size, 1e-12))
 
 
 def _seen(lab: Array, viewing: Viewing, field_mm: tuple[float, float]) -> tuple[_Place, float]:
@@ -194,9 +202,18 @@ def change_jnd(place_mm: Array, lab: Array, viewing: Viewing, field_mm: tuple[fl
     field_mm
         Width (along the line) and height of the field it is seen in.
     """
+    return _change(place_mm, lab, viewing, field_mm)[0]
+
+
+def _change(place_mm: Array, lab: Array, viewing: Viewing, field_mm: tuple[float, float]) -> tuple[float, Array]:
+    """Return what `change_jnd` does, and by how much it grows with each place's L*, (n,)."""
     seen, base = _seen(lab.mean(axis=0), viewing, field_mm)
     middle = (place_mm[1:] + place_mm[:-1]) / 2 * seen.deg_a_mm
-    return _response(middle, np.diff(opponent(lab), axis=0) / base, seen)
+    size, growth = _response(middle, np.diff(opponent(lab), axis=0) / base, seen)
+    by_colour = (np.pad(growth, ((1, 0), (0, 0))) - np.pad(growth, ((0, 1), (0, 0)))) / base
+    a_little = np.array([_SMALL_L, 0.0, 0.0])
+    by_l = (opponent(lab + a_little) - opponent(lab - a_little)) / (2 * _SMALL_L)
+    return size, np.asarray(np.sum(by_colour * by_l, axis=1))
 
 
 def grating_jnd(
@@ -242,9 +259,16 @@ def _see_ring(ring: RingScore, viewing: Viewing) -> RingScore:
 
     steep = [(one.inner_mm, one.outer_mm) for one in ring.contours]
 
-    def excess(inner: float, outer: float, margin_mm: float) -> float | None:
-        parts = _excess(radius, lab, (inner - margin_mm, outer + margin_mm), steep)
-        return None if parts is None else change_jnd(*parts, viewing, field)
+    noise = _noise_l(radius, lab, np.array(ring.profile.standard_error_de00))
+
+    def excess(inner: float, outer: float, margin_mm: float) -> tuple[float | None, float | None]:
+        parts = _excess(radius, (inner - margin_mm, outer + margin_mm), steep)
+        if parts is None:
+            return None, None
+        inside, less = parts
+        size, growth = _change(radius[inside], less @ lab, viewing, field)
+        # a forecast's colours have no noise, and what they are uncertain by is not known
+        return size, float(np.linalg.norm(growth @ less * noise)) if noise.any() else None
 
     def at(place_mm: float) -> Array:
         return np.array([np.interp(place_mm, radius, column) for column in lab.T])
@@ -264,18 +288,47 @@ def _see_ring(ring: RingScore, viewing: Viewing) -> RingScore:
 
     contours = []
     for one in ring.contours:
-        jnd = excess(one.inner_mm, one.outer_mm, _MARGIN_MM)
+        jnd, _ = excess(one.inner_mm, one.outer_mm, _MARGIN_MM)
         error = one.contrast_standard_error_de00
-        doubt = None if jnd is None or error is None else jnd * error / max(one.contrast_de00, 1e-6)
-        contours.append(one.model_copy(update={"visibility_jnd": jnd, "visibility_standard_error_jnd": doubt}))
+        contours.append(_told(one, jnd, _in_proportion(jnd, error, one.contrast_de00)))
     return ring.model_copy(
         update={
             "contours": tuple(contours),
-            "flat_bands": _with_jnd(ring.flat_bands, lambda one: excess(one.inner_mm, one.outer_mm, -_inset(one))),
-            "hue_swings": _with_jnd(ring.hue_swings, swing),
-            "ripples": _with_jnd(ring.ripples, wave),
+            "flat_bands": tuple(
+                _told(one, *excess(one.inner_mm, one.outer_mm, -_inset(one))) for one in ring.flat_bands
+            ),
+            "hue_swings": tuple(
+                _told(one, jnd, _in_proportion(jnd, one.uncertainty_deg, one.degrees))
+                for one in ring.hue_swings
+                for jnd in (swing(one),)
+            ),
+            "ripples": tuple(
+                _told(one, jnd, _in_proportion(jnd, one.standard_error_l, one.amplitude_l))
+                for one in ring.ripples
+                for jnd in (wave(one),)
+            ),
         }
     )
+
+
+def _told(one: Any, jnd: float | None, error: float | None) -> Any:
+    return one.model_copy(update={"visibility_jnd": jnd, "visibility_standard_error_jnd": error})
+
+
+def _in_proportion(jnd: float | None, error: float | None, size: float) -> float | None:
+    """Return the standard error of a visibility that grows as a size does whose standard error is known."""
+    return None if jnd is None or error is None else jnd * error / max(abs(size), 1e-6)
+
+
+def _noise_l(radius: Array, lab: Array, error_de00: Array) -> Array:
+    """Return the standard errors of a profile's L* (n,), as if neighbours that share their grain were independent.
+
+    Grain is a noise of lightness; CIEDE2000's weight of it is taken out.
+    """
+    away = (lab[:, 0] - 50.0) ** 2
+    weight = 1.0 + 0.015 * away / np.sqrt(20.0 + away)
+    shared = max(_REACH_MM / float(np.median(np.diff(radius))), 1.0)
+    return np.asarray(error_de00 * weight * np.sqrt(shared))
 
 
 def _inset(band: Any) -> float:
@@ -283,14 +336,11 @@ def _inset(band: Any) -> float:
     return min(_MARGIN_MM, float(band.width_mm) / 4)
 
 
-def _with_jnd(findings: Sequence[Any], jnd: Any) -> tuple[Any, ...]:
-    return tuple(one.model_copy(update={"visibility_jnd": jnd(one)}) for one in findings)
-
-
 def _excess(
-    radius: Array, lab: Array, stretch_mm: tuple[float, float], steep_mm: Sequence[tuple[float, float]]
-) -> tuple[Array, Array] | None:
-    """Return places and colours of a stretch, less the course that the slopes beside it would have made.
+    radius: Array, stretch_mm: tuple[float, float], steep_mm: Sequence[tuple[float, float]]
+) -> tuple[NDArray[np.bool_], Array] | None:
+    """Return which places a stretch has, (n,), and how its colours less the course that the slopes beside it would make
+    follow from all colours: a matrix (inside, n).
 
     Slopes are taken on both sides, clear of contours, and run from one into the other; at a ramp's end there may be
     one side only.
@@ -306,22 +356,24 @@ def _excess(
     before = (radius >= before_mm - _BESIDE_MM) & (radius < before_mm)
     after = (radius > after_mm) & (radius <= after_mm + _BESIDE_MM)
     inside = (radius >= first) & (radius <= last)
-    slopes = [_slope(radius[rows], lab[rows]) for rows in (before, after)]
+    slopes = [_slope(radius, rows) for rows in (before, after)]
     if inside.sum() < 2 or (slopes[0] is None and slopes[1] is None):
         return None
     start, end = (slopes[i] if slopes[i] is not None else slopes[1 - i] for i in (0, 1))
-    place, colours = radius[inside], lab[inside]
-    part = (place - place[0])[:, None]
-    whole = max(float(place[-1] - place[0]), 1e-9)
-    course = start * part + (end - start) * part**2 / (2 * whole)
+    place = radius[inside]
+    part = place - place[0]
+    late = part**2 / (2 * max(float(place[-1] - place[0]), 1e-9))
+    course = np.outer(part - late, start) + np.outer(late, end)
     # about the stretch's middle: what is left of its course then stands where its mean colour is
-    return place, colours - course + course.mean(axis=0)
+    return inside, np.eye(len(radius))[inside] - course + course.mean(axis=0)
 
 
-def _slope(radius: Array, lab: Array) -> Any:
-    if len(radius) < 4:
+def _slope(radius: Array, rows: NDArray[np.bool_]) -> Any:
+    """Return how the slope of a straight line through some places follows from all values, (n,)."""
+    if rows.sum() < 4:
         return None
-    return np.polyfit(radius - radius.mean(), lab, 1)[0]
+    away = np.where(rows, radius - radius[rows].mean(), 0.0)
+    return away / (away @ away)
 
 
 def _see_wedge(wedge: NeutralWedgeScore, viewing: Viewing) -> NeutralWedgeScore:

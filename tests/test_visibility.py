@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from disc_samples import Setting, sample
 from scipy.integrate import quad
+from score_samples import ring
 
-from inkstrain.scoring.model import Viewing
+from inkstrain.scoring.model import FlatBand, HueSwing, RingProfile, RingScore, Ripple, Viewing
 from inkstrain.scoring.totals import totals_of
 from inkstrain.scoring.visibility import (
     LIGHTS_CD_M2,
@@ -23,6 +24,7 @@ from inkstrain.scoring.visibility import (
     see,
     viewing_of,
 )
+from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.rehearsal import DropOff, LightnessWave, Step
 
@@ -175,3 +177,47 @@ def test_a_light_is_one_of_iso_3664_or_lux_and_nothing_else():
     for distance, light in ((400.0, "noon"), (400.0, "nan"), (0.0, "p2"), (math.nan, "p2")):
         with pytest.raises(WrongUsageError):
             viewing_of(distance, light)
+
+
+def flat_ring(rng: np.random.Generator | None, error_l: float) -> RingScore:
+    """A grey ramp of 3 L* a mm with a flat band from 8 to 9.5 mm, bins of 0.2 mm with noise in L*."""
+    radius = np.arange(1.0, 16.0, 0.2)
+    lightness = 20.0 + 3.0 * (radius - np.clip(radius - 8.0, 0.0, 1.5))
+    if rng is not None:
+        lightness = lightness + error_l * rng.standard_normal(len(radius))
+    lab = np.stack([lightness, np.zeros_like(radius), np.zeros_like(radius)], axis=1)
+    de00 = np.asarray(delta_e00(lab, lab + np.array([error_l, 0.0, 0.0])))
+    colours = tuple(map(tuple, lab.tolist()))
+    profile = RingProfile(
+        radius_mm=tuple(radius.tolist()), lab=colours, intended_lab=colours, standard_error_de00=tuple(de00.tolist())
+    )
+    band = FlatBand(inner_mm=8.0, outer_mm=9.5, width_mm=1.5, lost_de00=4.0)
+    return ring("red").model_copy(update={"profile": profile, "flat_bands": (band,)})
+
+
+def test_a_flat_bands_visibility_scatters_as_stated():
+    """Monte Carlo (JCGM 101:2008): 300 draws of the profile's noise."""
+    rng = np.random.default_rng(2)
+    error_l = 0.08
+    (true,) = see([flat_ring(None, error_l)], VIEWING)[0].flat_bands
+    drawn = [see([flat_ring(rng, error_l)], VIEWING)[0].flat_bands[0].visibility_jnd for _ in range(300)]
+    # 300 draws give a scatter to 4 %; the largest of noisy responses leans a little upwards
+    assert true.visibility_standard_error_jnd == pytest.approx(np.std(drawn), rel=0.2)
+    assert true.visibility_jnd == pytest.approx(np.mean(drawn), rel=0.1)
+    (forecast,) = see([flat_ring(None, 0.0)], VIEWING)[0].flat_bands
+    assert (forecast.visibility_jnd is None, forecast.visibility_standard_error_jnd) == (False, None)
+
+
+def test_swings_and_ripples_are_as_sure_to_the_eye_as_their_size_is():
+    swing = HueSwing(radius_mm=9.0, width_mm=1.5, degrees=-8.0, delta_h=-4.0, uncertainty_deg=2.0)
+    ripple = Ripple(
+        inner_mm=6.0, outer_mm=12.0, amplitude_l=0.4, period_mm=1.5, standard_error_l=0.1, visibility_jnd=None
+    )
+    bare = ripple.model_copy(update={"standard_error_l": None})
+    seen = see([ring("red", hue_swings=(swing,), ripples=(ripple, bare))], VIEWING)[0]
+    one = seen.hue_swings[0]
+    assert one.visibility_standard_error_jnd == pytest.approx(one.visibility_jnd / 4)
+    known, unknown = seen.ripples
+    assert known.visibility_standard_error_jnd == pytest.approx(known.visibility_jnd / 4)
+    assert unknown.visibility_jnd == pytest.approx(known.visibility_jnd)
+    assert unknown.visibility_standard_error_jnd is None

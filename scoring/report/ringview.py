@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.model import Contour, DeltaE, HueSwing, RingScore
+from inkstrain.scoring.model import Contour, DeltaE, FlatBand, HueSwing, RingScore, Ripple
 from inkstrain.targets.key import Key
 
 from .geometry import ring_place
@@ -156,7 +156,7 @@ def _findings(ring: RingScore) -> list[FindingRow]:
             amount=plus_minus(
                 c.contrast_de00, c.contrast_standard_uncertainty_de00 or c.contrast_standard_error_de00, 1, "ΔE00"
             ),
-            to_the_eye=plus_minus(c.visibility_jnd, c.visibility_standard_error_jnd, 1, "JND"),
+            to_the_eye=_jnd(c),
             cause=_CAUSES[c.cause],
         )
         for c in ring.contours
@@ -165,14 +165,14 @@ def _findings(ring: RingScore) -> list[FindingRow]:
         FindingRow(
             what="flat band", where=interval(b.inner_mm, b.outer_mm), width=number(b.width_mm, 2, "mm"),
             amount=f"{number(b.lost_de00, 1, 'ΔE00')} lost", cause=_CAUSES[b.cause],
-            to_the_eye=number(b.visibility_jnd, 1, "JND"),
+            to_the_eye=_jnd(b),
         )
         for b in ring.flat_bands
     ]  # fmt: skip
     rows += [
         FindingRow(
             what="hue swing", where=number(s.radius_mm, 1, "mm"), width=number(s.width_mm, 1, "mm"),
-            amount=_hue_turn(s), cause=_CAUSES[s.cause], to_the_eye=number(s.visibility_jnd, 1, "JND"),
+            amount=_hue_turn(s), cause=_CAUSES[s.cause], to_the_eye=_jnd(s),
         )
         for s in ring.hue_swings
     ]  # fmt: skip
@@ -187,7 +187,7 @@ def _findings(ring: RingScore) -> list[FindingRow]:
         FindingRow(
             what="ripple", where=interval(r.inner_mm, r.outer_mm),
             width=f"every {number(r.period_mm, 1, 'mm')}" if r.period_mm else "",
-            amount=f"± {number(r.amplitude_l, 2, 'L*')}", to_the_eye=number(r.visibility_jnd, 1, "JND"),
+            amount=f"± {number(r.amplitude_l, 2, 'L*')}", to_the_eye=_jnd(r),
         )
         for r in ring.ripples
     ]  # fmt: skip
@@ -200,6 +200,10 @@ def _findings(ring: RingScore) -> list[FindingRow]:
             )
         )  # fmt: skip
     return rows
+
+
+def _jnd(one: Contour | FlatBand | HueSwing | Ripple) -> str:
+    return plus_minus(one.visibility_jnd, one.visibility_standard_error_jnd, 1, "JND")
 
 
 def _contour_width(contour: Contour) -> str:
