@@ -9,7 +9,7 @@ import numpy as np
 
 from .model import ElementScore, FlatFieldScore, HeadBanding, MissingLine, NeutralWedgeScore, RingScore
 
-__all__ = ["OBJECTIONABLE_L", "health_flags", "lines_missing", "stripes_of"]
+__all__ = ["ADVICE", "OBJECTIONABLE_L", "health_flags", "lines_missing", "stripes_of"]
 
 OBJECTIONABLE_L: Final = 0.2
 """Amplitude from which bands on prints can be objectionable (J. Electron. Imaging 19(1):011017, 2010)."""
@@ -17,9 +17,10 @@ OBJECTIONABLE_L: Final = 0.2
 _SAME_PERIOD: Final = 0.05
 _SAME_LINE_MM: Final = 0.15
 _NAMED_LINES: Final = 4
-_ADVICE: Final = (
+ADVICE: Final = (
     "this printer may not be healthy: follow its maker's instructions for checking nozzles before comparing"
 )
+"""Said with every sign of it."""
 
 
 def lines_missing(elements: Sequence[ElementScore]) -> tuple[MissingLine, ...]:
@@ -49,7 +50,7 @@ def health_flags(elements: Sequence[ElementScore]) -> tuple[str, ...]:
         period, amplitude, direction, number = stripes
         flags.append(
             f"head-banding: stripes {direction} the sheet every {period:.2f} mm, ± {amplitude:.2f} L*, "
-            f"in {number} of the figures; {_ADVICE}"
+            f"in {number} of the figures; {ADVICE}"
         )
     lines = lines_missing(elements)
     if lines:
@@ -57,7 +58,7 @@ def health_flags(elements: Sequence[ElementScore]) -> tuple[str, ...]:
             f"{'y' if line.direction == 'across' else 'x'} {line.place_mm:.1f} mm" for line in lines[:_NAMED_LINES]
         )
         more = f" and {len(lines) - _NAMED_LINES} more" if len(lines) > _NAMED_LINES else ""
-        flags.append(f"missing-lines: {len(lines)} without ink in the flat fields, at {places}{more}; {_ADVICE}")
+        flags.append(f"missing-lines: {len(lines)} without ink in the flat fields, at {places}{more}; {ADVICE}")
     return tuple(flags)
 
 

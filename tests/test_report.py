@@ -14,6 +14,7 @@ from PIL import Image
 from report_samples import sample_print
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.health import ADVICE
 from inkstrain.scoring.judge import judge
 from inkstrain.scoring.model import Conditions, DeltaEPair, RingProfile, Score
 from inkstrain.scoring.report import report_html
@@ -254,6 +255,24 @@ def test_a_printer_that_is_not_healthy_is_said_before_any_ring(sample):
     assert all("without ink" not in p.text for p in summary.paragraphs if p.lead != "Printer")
 
 
+def test_two_signs_of_a_printer_that_is_not_healthy_give_its_advice_once(sample):
+    flags = (f"head-banding: stripes along the sheet; {ADVICE}", f"missing-lines: 1 without ink; {ADVICE}")
+    summary = summarise(sample[0].model_copy(update={"flags": flags}))
+    (printer,) = (p for p in summary.paragraphs if p.lead == "Printer")
+    assert printer.text.count("may not be healthy") == 1
+    assert printer.text.endswith("before comparing.")
+
+
+def test_a_ring_without_width_is_hard_edged_and_no_ring_is_0_mm_wide(sample):
+    hard = [
+        ring.model_copy(update={"contours": tuple(c.model_copy(update={"width_mm": 0.0}) for c in ring.contours)})
+        for ring in sample[0].rings()
+    ]
+    words = {p.lead: p.text for p in summarise(sample[0].model_copy(update={"elements": tuple(hard)})).paragraphs}
+    assert "hard-edged" in words["Rings"]
+    assert "0.0\u00a0mm wide" not in words["Rings"]
+
+
 @pytest.mark.parametrize(("width", "words"), [(0.0, "at most 0.07 mm, the limit of this scan"), (0.2, "0.20 mm (")])
 def test_a_width_that_the_scan_cannot_tell_is_said_to_be_at_its_limit(sample, width, words):
     ring = next(ring for ring in sample[0].rings() if ring.contours)
@@ -349,14 +368,15 @@ def test_numbers_are_rounded_with_a_true_minus_and_without_minus_zero():
     assert number(-0.04) == "0.0"
     assert number(-1.25, 1) == "−1.2"
     assert number(None) == "not measured"
-    assert plus_minus(9.3012, 0.012, 2, "mm") == "9.30 ± 0.02\u00a0mm"
-    assert plus_minus(9.3, 0.0001, 2, "mm") == "9.30 ± 0.01\u00a0mm"
+    assert plus_minus(9.3012, 0.012, 2, "mm") == "9.30 ±\u00a00.02\u00a0mm"
+    assert plus_minus(9.3, 0.0001, 2, "mm") == "9.30 ±\u00a00.01\u00a0mm"
 
 
 @pytest.mark.parametrize(
     ("flag", "words"),
     [
-        ("low-resolution: 72 dpi; more is better", "low resolution: 72 dpi; more is better"),
+        ("low-resolution: 72 dpi; more is better", "low resolution: 72\u00a0dpi; more is better"),
+        ("stripes: every 3.01 mm, ± 0.60 L*, 2 mmm", "stripes: every 3.01\u00a0mm, ±\u00a00.60\u00a0L*, 2 mmm"),
         ("paper-clipped", "paper clipped"),
         ("A sentence: with a colon", "A sentence: with a colon"),
     ],

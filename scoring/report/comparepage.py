@@ -16,8 +16,8 @@ from .comparetables import RowView, colour_views, measure_heads, noise_views, ra
 from .geometry import key_of, ring_place
 from .overlay import radius_ruler, ring_picture
 from .page import rendered
-from .pictures import lab_strip_uri, picture_uri, redrawn_ring
-from .ringplot import Trace, profile_panels, radius_axis, speed_frame, speed_lines, strip_image
+from .pictures import picture_uri, redrawn_ring
+from .ringplot import Trace, profile_panels, profile_strip, radius_axis, speed_frame, speed_lines
 from .ringview import chroma_top
 from .svg import Scale, figure, join, text
 from .view import basis_words, condition_rows
@@ -235,8 +235,7 @@ def _overlaid(name: str, rings: Sequence[RingScore], key: Key | None, c_top: flo
     x = Scale(0.0, limits.outer_mm, _LEFT, _WIDTH - _RIGHT)
     strips, top = [], 0.0
     for index, ring in enumerate(rings):
-        labs = ring.profile.lab
-        strips.append(strip_image(lab_strip_uri(labs), x.start, top, x.end - x.start, 15.0))
+        strips.append(profile_strip(ring.profile.radius_mm, ring.profile.lab, x, (top, 15.0)))
         strips.append(text(x.start - 5.0, top + 11.5, f"{index + 1}", class_="tick", text_anchor="end"))
         top += 16.0
     traces = [Trace(rings[0].profile.radius_mm, rings[0].profile.intended_lab, "asked")]

@@ -20,7 +20,7 @@ from inkstrain.targets.key import Key
 
 from .geometry import key_of
 from .view import build_view
-from .words import element_name, limit_words, listed, print_name
+from .words import element_name, limit_words, listed, print_name, unbroken
 
 __all__ = ["HasScore", "rendered", "report_html"]
 
@@ -124,7 +124,7 @@ def _environment() -> Environment:
 def _by_element(verdict: Verdict) -> tuple[tuple[str, tuple[str, ...]], ...]:
     texts: dict[str, list[str]] = {}
     for finding in verdict.findings:
-        texts.setdefault(element_name(finding.element), []).append(finding.text)
+        texts.setdefault(element_name(finding.element), []).append(unbroken(finding.text))
     return tuple((name, tuple(lines)) for name, lines in texts.items())
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from markupsafe import Markup
 
 from inkstrain.scoring.model import Lab, RingScore
@@ -19,6 +20,7 @@ __all__ = [
     "RampLimits",
     "Trace",
     "profile_panels",
+    "profile_strip",
     "radius_axis",
     "ring_plot",
     "speed_frame",
@@ -221,7 +223,7 @@ def _speed_panel(ring: RingScore, limits: RampLimits, x: Scale, top: float) -> t
         points: Points = [(x(r), y.clamped(v * factor)) for r, v in zip(profile.radius_mm, share, strict=True) if v > 0]
         parts.append(polyline(points, class_))
         # named in the hub's zone, where no line runs
-        at_y = y.clamped(factor * middle) + 4.0
+        at_y = min(y.clamped(factor * middle) + 4.0, panel.bottom - 3.0)
         parts.append(text(x(limits.hub_mm) - 5.0, at_y, name, class_="note", text_anchor="end"))
     return join([*parts, speed_lines(x, panel, lines)]), panel.bottom
 
@@ -260,14 +262,10 @@ def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup
     profile = ring.profile
     if not profile.radius_mm:
         return text(x.start, 12.0, "no profile was measured", class_="panel-title"), 16.0
-    step = profile.radius_mm[1] - profile.radius_mm[0] if len(profile.radius_mm) > 1 else 1.0
-    end = x(profile.radius_mm[-1] + step / 2)
-    inside = round((profile.radius_mm[0] - step / 2) / step)  # the middle of the hub, which no profile tells apart
     parts: list[Markup] = []
     top = 0.0
     for words, labs in (("asked", profile.intended_lab), ("printed", profile.lab)):
-        whole = (labs[0],) * inside + labs
-        parts.append(strip_image(lab_strip_uri(whole), x.start, top, end - x.start, _STRIP))
+        parts.append(profile_strip(profile.radius_mm, labs, x, (top, _STRIP)))
         parts.append(text(x.start - 5.0, top + 10.5, words, class_="tick", text_anchor="end"))
         top += _STRIP
     if unrolled_uri is not None:
@@ -277,6 +275,28 @@ def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup
         parts.append(text(x.start - 5.0, top + 33.0, "open", class_="tick", text_anchor="end"))
         top += _UNROLLED
     return join(parts), top
+
+
+def profile_strip(
+    radius_mm: Sequence[float], labs: Sequence[Lab], x: Scale, place: tuple[float, float]
+) -> Markup:
+    """Return a profile's colours as a strip from the centre outwards, true to a radius scale.
+
+    Parameters
+    ----------
+    place
+        Top of the strip, and its height.
+    """
+    if len(radius_mm) < 2:
+        return Markup("")
+    radius = np.asarray(radius_mm)
+    step = float(np.median(np.diff(radius)))
+    end = float(radius[-1]) + step / 2
+    # bins may be missing, and the middle of the hub has none: each place shows the nearest
+    shown = (np.arange(round(end / step)) + 0.5) * (end / round(end / step))
+    nearest = np.searchsorted((radius[1:] + radius[:-1]) / 2, shown)
+    uri = lab_strip_uri(np.asarray(labs)[nearest])
+    return strip_image(uri, x.start, place[0], x(end) - x.start, place[1])
 
 
 def strip_image(uri: str, left: float, top: float, width: float, height: float) -> Markup:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inkstrain.scoring.health import stripes_of
-from inkstrain.scoring.model import Cause, HueSweepScore, NeutralWedgeScore, RingScore, Score
+from inkstrain.scoring.health import ADVICE, stripes_of
+from inkstrain.scoring.model import Cause, Contour, HueSweepScore, NeutralWedgeScore, RingScore, Score
 
 from .gamutplot import volume_words
 from .words import (
@@ -28,6 +28,7 @@ from .words import (
 __all__ = ["Paragraph", "Summary", "summarise"]
 
 
+_NARROWEST_MM = 0.05  # what is narrower would read 0.0 mm
 _HEALTH = ("head-banding", "missing-lines")  # flags of the printer's own state
 
 
@@ -110,6 +111,13 @@ def _causes(score: Score) -> Paragraph | None:
     return Paragraph("Cause", _sentence("; ".join(told))) if told else None
 
 
+def _wide(contour: Contour) -> str:
+    limit = contour.width_limit_mm
+    if contour.width_mm < _NARROWEST_MM or (limit is not None and contour.width_mm <= limit):
+        return "hard-edged"
+    return f"{number(contour.width_mm, 1, 'mm')} wide"
+
+
 def _breaks(rings: Sequence[RingScore]) -> Paragraph | None:
     seen = [(ring, c) for ring in rings for c in ring.contours if is_seen(c)]
     faint = sum(not is_seen(c) for ring in rings for c in ring.contours)
@@ -119,8 +127,7 @@ def _breaks(rings: Sequence[RingScore]) -> Paragraph | None:
     sentences = []
     if seen:
         items = [
-            f"{ring_name(ring)}, {number(c.radius_mm, 1, 'mm')} from the centre and {number(c.width_mm, 1, 'mm')} "
-            f"wide ({strength(c)})"
+            f"{ring_name(ring)}, {number(c.radius_mm, 1, 'mm')} from the centre and {_wide(c)} ({strength(c)})"
             for ring, c in seen[:4]
         ]
         sentences.append("Strongest first: " + "; ".join(items) + ".")
@@ -253,7 +260,10 @@ def _printer(score: Score) -> Paragraph | None:
     """What belongs to the machine and not to the fades: stripes of the head's passes, lines without ink."""
     flags = [flag for flag in score.flags if flag.startswith(_HEALTH)]
     if flags:
-        return Paragraph("Printer", " ".join(_sentence(flag_words(flag)) for flag in flags))
+        # each flag ends with the same advice, which is said once
+        told = [flag.removesuffix(f"; {ADVICE}") for flag in flags]
+        advice = [ADVICE] if told != flags else []
+        return Paragraph("Printer", " ".join(_sentence(flag_words(words)) for words in (*told, *advice)))
     striped = stripes_of(score.elements)
     if not striped:
         return None

@@ -24,6 +24,7 @@ __all__ = [
     "ring_name",
     "ring_state",
     "strength",
+    "unbroken",
 ]
 
 NOT_MEASURED = "not measured"
@@ -37,6 +38,7 @@ _COUNTS = (
     "thirteen", "fourteen", "fifteen", "sixteen",
 )  # fmt: skip
 
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|L\*|C\*|ΔE00|dpi|%)(?!\w))|(?<=±) (?=\d)")
 _FLAG_NAME = re.compile(r"[a-z0-9-]+")
 _FLAGS = {
     "specks-rejected": "dust or specks were left out of the averages",
@@ -89,7 +91,7 @@ def plus_minus(value: float | None, standard_error: float | None, digits: int = 
         return number(value, digits, unit)
     # a smallest ± that can be read at this rounding, so that none reads ± 0
     spread = max(2.0 * standard_error, 10.0**-digits)
-    return f"{number(value, digits)} ± {number(spread, digits, unit)}"
+    return f"{number(value, digits)} ±\u00a0{number(spread, digits, unit)}"
 
 
 def interval(low: float, high: float, digits: int = 1, unit: str = "mm") -> str:
@@ -139,13 +141,18 @@ def print_name(conditions: Conditions, fallback: str = "An unnamed print") -> st
     return " · ".join(parts) or fallback
 
 
+def unbroken(words: str) -> str:
+    """Return words whose numbers no line break parts from their units."""
+    return _BEFORE_UNIT.sub("\u00a0", words)
+
+
 def flag_words(flag: str) -> str:
     """Return a flag in words: ``name: sentence`` with a readable name, a bare name by its meaning if known."""
     name, colon, sentence = flag.partition(": ")
     if not _FLAG_NAME.fullmatch(name):
         return flag
     if colon:
-        return f"{name.replace('-', ' ')}: {sentence}"
+        return f"{name.replace('-', ' ')}: {unbroken(sentence)}"
     return _FLAGS.get(name, name.replace("-", " "))
 
 
