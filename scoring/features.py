@@ -8,7 +8,7 @@ its share while the file moves on by at least 2 ΔE00.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,8 +46,9 @@ _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two:
 
 # how well contours are known; see `_contour_errors`
 _SIDE_MM: Final = 0.15
-_HARD_ENDS: Final = 0.05
+_HARD_ENDS: Final = 0.1
 _STEEP_ENDS: Final = 0.5
+_SHARE_DOUBT: Final = 0.08  # how well a scan tells a course's speed where nothing is sharp
 _NOISE_PART: Final = 4.0
 _SCALE_PART: Final = 0.01
 _PLACE_MM: Final = 0.0035
@@ -132,32 +133,79 @@ def find_contours(
         and no standard errors are given.
     """
     length = pair.printed_length()
+    relative = _relative_speed(pair)
+    strict, loose = (_steep(pair, length, relative, CONTOUR_SHARE * k) for k in (1 + _SHARE_DOUBT, 1 - _SHARE_DOUBT))
     found = []
-    for first, last in _stretches(_relative_speed(pair) > CONTOUR_SHARE, pair.radius_mm):
-        contrast = float(delta_e00(pair.printed[first], pair.printed[last]))
-        if contrast < CONTOUR_LEAST_DE00 - 2.0 * contrast_error_de00:
+    for steep in _steep(pair, length, relative, CONTOUR_SHARE):
+        if steep.contrast_de00 < CONTOUR_LEAST_DE00 - 2.0 * contrast_error_de00:
             continue
-        inner, outer = float(pair.radius_mm[first]), float(pair.radius_mm[last])
-        middle = 0.5 * (length[first] + length[last])
-        centre = float(np.interp(middle, length[first : last + 1], pair.radius_mm[first : last + 1]))
+        doubt = _doubt(steep, strict, loose)
         errors: tuple[float | None, float | None] = (None, None)
         if blur_mm is not None:
-            around = _speed_around(pair.radius_mm, length, inner, outer)
-            errors = _contour_errors(contrast, outer - inner, around * blur_mm, contrast_error_de00, blur_mm)
+            around = _speed_around(pair.radius_mm, length, steep.inner_mm, steep.outer_mm)
+            errors = _contour_errors(steep, doubt, around * blur_mm, contrast_error_de00, blur_mm)
         found.append(
             Contour(
-                radius_mm=centre,
-                inner_mm=inner,
-                outer_mm=outer,
-                width_mm=outer - inner,
+                radius_mm=steep.centre_mm,
+                inner_mm=steep.inner_mm,
+                outer_mm=steep.outer_mm,
+                width_mm=steep.width_mm,
                 width_limit_mm=None if blur_mm is None else LEAST_WIDTH_BLURS * blur_mm,
-                contrast_de00=contrast,
+                contrast_de00=steep.contrast_de00,
+                contrast_range_de00=doubt.contrast_de00,
                 contrast_standard_error_de00=errors[0],
                 radius_standard_error_mm=errors[1],
                 visibility_jnd=None,
             )
         )
     return tuple(found)
+
+
+class _Steep(NamedTuple):
+    """A stretch faster than a limit."""
+
+    inner_mm: float
+    outer_mm: float
+    centre_mm: float
+    contrast_de00: float
+
+    @property
+    def width_mm(self) -> float:
+        return self.outer_mm - self.inner_mm
+
+
+class _Doubt(NamedTuple):
+    """What contrast may be, and how far the centre may lie, if speeds are a little more or less than they seem."""
+
+    contrast_de00: tuple[float, float]
+    place_mm: float
+
+
+def _steep(pair: PathPair, length: Array, relative: Array, limit: float) -> list[_Steep]:
+    """Return the stretches faster than a multiple of the share."""
+    found = []
+    for first, last in _stretches(relative > limit, pair.radius_mm):
+        middle = 0.5 * (length[first] + length[last])
+        centre = float(np.interp(middle, length[first : last + 1], pair.radius_mm[first : last + 1]))
+        contrast = float(delta_e00(pair.printed[first], pair.printed[last]))
+        found.append(_Steep(float(pair.radius_mm[first]), float(pair.radius_mm[last]), centre, contrast))
+    return found
+
+
+def _doubt(steep: _Steep, strict: list[_Steep], loose: list[_Steep]) -> _Doubt:
+    """Compare a stretch with the strongest ones of a stricter and a looser limit that touch it."""
+    within, around = (
+        max(
+            (other for other in others if other.inner_mm <= steep.outer_mm and other.outer_mm >= steep.inner_mm),
+            key=lambda other: other.contrast_de00,
+            default=None,
+        )
+        for others in (strict, loose)
+    )
+    around = around or steep
+    least = within.contrast_de00 if within else 0.0
+    away = [abs(other.centre_mm - steep.centre_mm) for other in (within, around) if other]
+    return _Doubt((min(least, steep.contrast_de00), max(around.contrast_de00, steep.contrast_de00)), max(away))
 
 
 def _speed_around(radius: Array, length: Array, inner: float, outer: float) -> float:
@@ -169,20 +217,23 @@ def _speed_around(radius: Array, length: Array, inner: float, outer: float) -> f
 
 
 def _contour_errors(
-    contrast: float, width_mm: float, moved_in_blur: float, noise_de00: float, blur_mm: float
+    steep: _Steep, doubt: _Doubt, moved_in_blur: float, noise_de00: float, blur_mm: float
 ) -> tuple[float, float]:
     """Return standard errors of contrast (ΔE00) and radius (mm).
 
-    The ends of a steep stretch are where its speed crosses a limit, and are known to a part of the blur; what the path
-    moves in it belongs to the contrast or does not. The parts are set on rehearsals (238 contours on printed steps,
-    drop-offs and tables, 2 % grain), so that 95 % of true values lie within 1.96 standard errors; the accuracy bench
-    counts how many do on others.
+    The ends of a steep stretch are where its speed crosses a limit. They are known to a part of the blur, and what the
+    path moves in it belongs to the contrast or does not; where speed stays near the limit, they hang on how well speed
+    is known. The parts are set on rehearsals (277 contours on printed steps, drop-offs and tables, 2 % grain), so that
+    about 95 % of true values lie within 1.96 standard errors; the accuracy bench counts how many do on others.
     """
-    ends = (_HARD_ENDS if width_mm == 0 else _STEEP_ENDS) * moved_in_blur
-    contrast_error = float(np.sqrt((_NOISE_PART * noise_de00) ** 2 + ends**2 + (_SCALE_PART * contrast) ** 2))
-    place = 3.0 * noise_de00 * blur_mm / contrast
-    radius_error = float(np.sqrt(_PLACE_MM**2 + place**2 + (_WIDTH_PART * width_mm) ** 2))
-    return contrast_error, radius_error
+    ends = (_HARD_ENDS if steep.width_mm == 0 else _STEEP_ENDS) * moved_in_blur
+    least, most = doubt.contrast_de00
+    hanging = max(most - steep.contrast_de00, steep.contrast_de00 - least)
+    scale = _SCALE_PART * steep.contrast_de00
+    contrast_error = float(np.sqrt((_NOISE_PART * noise_de00) ** 2 + ends**2 + scale**2 + hanging**2))
+    place = 3.0 * noise_de00 * blur_mm / steep.contrast_de00
+    width = _WIDTH_PART * steep.width_mm
+    return contrast_error, float(np.sqrt(_PLACE_MM**2 + place**2 + width**2 + doubt.place_mm**2))
 
 
 def find_flat_bands(pair: PathPair) -> tuple[FlatBand, ...]:

@@ -187,6 +187,8 @@ class Contour(Value):
     """An abrupt change of colour along a ramp: what a viewer calls a ring.
 
     ``width_limit_mm`` is what the scan's sharpness can tell: a width below it is anything up to it.
+    ``contrast_range_de00`` is what contrast would be if the limit of twice the share were 8 % higher and lower, which
+    is about what a scan tells of speed: wide if the ends hang on the limit, and from nothing if the contour does.
     ``contrast_standard_error_de00`` is the reading's own; the standard uncertainty also holds the colour basis, and is
     absent where how wrong that is, is not known.
     """
@@ -197,6 +199,7 @@ class Contour(Value):
     width_mm: float
     width_limit_mm: float | None = None
     contrast_de00: float
+    contrast_range_de00: tuple[float, float] | None = None
     contrast_standard_error_de00: float | None = None
     contrast_standard_uncertainty_de00: float | None = None
     radius_standard_error_mm: float | None = None

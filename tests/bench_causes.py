@@ -1,7 +1,8 @@
 """Figures of cause, of "was it printed as you think?" and of the forecast's speed, on seeds that no test uses.
 
-``python tests/bench_causes.py [--prints N] [--rings N] [--scans N]``: paths are exact and printed colours have noise;
-only ``--scans`` rehearses scans of rings, at 300 dpi and without damage, and reads them against their forecast.
+``python tests/bench_causes.py [--prints N] [--rings N] [--scans N] [--damaged N]``: paths are exact and printed colours
+have noise; ``--scans`` rehearses scans of rings instead, at 300 dpi and without damage, and reads them against their
+forecast; ``--damaged`` adds damage and asks for causes, scans with grain, noise, blur and skew.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import argparse
 import time
 from collections import Counter
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 import pyvips
@@ -21,10 +23,12 @@ from test_hypotheses import WAYS, Made, apart_from_stated, press, score_of
 from inkstrain.scoring.attain import with_attainable_ring
 from inkstrain.scoring.forecast import forecast
 from inkstrain.scoring.hypotheses import printed_as
-from inkstrain.scoring.rendering import Press
+from inkstrain.scoring.model import RingScore
+from inkstrain.scoring.rendering import Press, Rendering
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import IccPrinter
+from inkstrain.targets.rehearsal.damage import RingDamage
 
 SEED = 7001
 NOISES = (0.003, 0.01, 0.03)  # standard deviation of a colour's XYZ, relative
@@ -49,11 +53,23 @@ def hypotheses(count: int) -> Counter[tuple[str, str]]:
     return tally
 
 
-def scanned(profile: OutputProfile, count: int) -> Iterator[tuple[bool, str, float | None, float | None]]:
-    """Yield of each contour of undamaged scans: clear of the limits or not, cause, and errors in mm and ΔE00.
+class Against(NamedTuple):
+    """A contour of a scan against its forecast: clear of the limits or not, cause, errors over what is stated."""
 
-    A contour that no forecast one lies near (1 mm) has no errors.
-    """
+    clear: bool
+    cause: str
+    radius_mm: float | None = None
+    contrast_de00: float | None = None
+    stated_de00: float = 0.0
+    both_de00: float = 0.0
+
+    @property
+    def hangs(self) -> bool:
+        return self.both_de00 > 1.0
+
+
+def scanned(profile: OutputProfile, count: int) -> Iterator[Against]:
+    """Yield each contour of undamaged scans against the nearest one of the forecast, if it is within a millimetre."""
     rng = np.random.default_rng(SEED)
     for number in range(count):
         name = f"ring-to-{rng.choice(['white', 'black'])}-{rng.choice(HUES)}"
@@ -68,23 +84,50 @@ def scanned(profile: OutputProfile, count: int) -> Iterator[tuple[bool, str, flo
             clear = limits.contour_status(one.inner_mm, one.outer_mm) == "clear"
             near = min(predicted.contours, key=lambda c: abs(c.radius_mm - one.radius_mm), default=None)
             if near is None or abs(near.radius_mm - one.radius_mm) > 1.0:
-                yield clear, one.cause, None, None
-            else:
-                away = one.radius_mm - near.radius_mm, one.contrast_de00 - near.contrast_de00
-                yield clear, one.cause, abs(away[0]), abs(away[1])
+                yield Against(clear, one.cause)
+                continue
+            least, most = near.contrast_range_de00
+            doubt = max(most - near.contrast_de00, near.contrast_de00 - least)
+            stated = one.contrast_standard_error_de00
+            yield Against(
+                clear,
+                one.cause,
+                abs(one.radius_mm - near.radius_mm),
+                abs(one.contrast_de00 - near.contrast_de00),
+                stated,
+                float(np.hypot(stated, doubt)),
+            )
 
 
 def tell_scanned(profile: OutputProfile, count: int) -> None:
     """Print what scans show of contours against their forecast."""
     contours = list(scanned(profile, count))
-    for title, some in (("all", contours), ("clear of the limits", [c for c in contours if c[0]])):
-        print(f"scans, {title}:", dict(Counter(cause for _, cause, _, _ in some)), end="")
-        for what, column in (("radius mm", 2), ("contrast de00", 3)):
-            errors = [c[column] for c in some if c[column] is not None]
+    for title, some in (("all", contours), ("clear of the limits", [c for c in contours if c.clear])):
+        print(f"scans, {title}:", dict(Counter(c.cause for c in some)), end="")
+        known = [c for c in some if c.radius_mm is not None]
+        for what in ("radius_mm", "contrast_de00"):
+            errors = [getattr(c, what) for c in known]
             if errors:
                 half, most = np.percentile(errors, (50, 95))
                 print(f"; {what} of {len(errors)}: median {half:.3f}, p95 {most:.3f}", end="")
+        for what in ("stated_de00", "both_de00"):
+            held = sum(c.contrast_de00 <= 1.96 * getattr(c, what) for c in known)
+            print(f"; contrast within 1.96 of {what}: {held} of {len(known)}", end="")
+        firm = [c.contrast_de00 for c in known if not c.hangs]
+        if firm:
+            print(f"; those stated to 1 or better: {len(firm)}, p95 {np.percentile(firm, 95):.3f}", end="")
         print(flush=True)
+
+
+def tell_damaged(profile: OutputProfile, count: int) -> None:
+    """Print causes of findings in noisy scans with damage."""
+
+    def through(name: str, rendering: Rendering, damages: tuple[RingDamage, ...], number: int) -> RingScore:
+        printer = IccPrinter(profile.data, rendering.intent, rendering.bpc)
+        score = sample(name, damages, Setting(printer=printer, dpi=300, seed=SEED + number)).score()
+        return with_attainable_ring(score, ring(name), RECIPE, Press(RECIPE.space, profile, rendering))
+
+    print("causes, scans", dict(Counter((t, c) for _, t, c in outcomes(profile, count, SEED, through))), flush=True)
 
 
 def main() -> None:
@@ -93,10 +136,14 @@ def main() -> None:
     parser.add_argument("--prints", type=int, default=200)
     parser.add_argument("--rings", type=int, default=100)
     parser.add_argument("--scans", type=int, default=0)
+    parser.add_argument("--damaged", type=int, default=0)
     asked = parser.parse_args()
     profile = OutputProfile(bytes(pyvips.Operation.call("profile_load", "cmyk")))
-    if asked.scans:
-        tell_scanned(profile, asked.scans)
+    if asked.scans or asked.damaged:
+        if asked.scans:
+            tell_scanned(profile, asked.scans)
+        if asked.damaged:
+            tell_damaged(profile, asked.damaged)
         return
     for run in range(3):
         start, cpu = time.perf_counter(), time.process_time()

@@ -7,7 +7,7 @@ at places that it leaves alone. Most are scored from their exact paths; some fro
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
@@ -115,16 +115,27 @@ def drawn(rng: np.random.Generator, described: Ring, clean: RingTruth, printer: 
     return ()
 
 
-def outcomes(profile: OutputProfile, count: int, seed: int) -> Iterator[tuple[str, str, str]]:
-    """Yield (kind, truth, cause) of findings whose truth is known: near damage, or near what the profile does."""
+Scored = Callable[[str, Rendering, tuple[RingDamage, ...], int], RingScore]
+"""From a ring's name, rendering, damages and number to its score with causes."""
+
+
+def outcomes(
+    profile: OutputProfile, count: int, seed: int, scored: Scored | None = None
+) -> Iterator[tuple[str, str, str]]:
+    """Yield (kind, truth, cause) of findings whose truth is known: near damage, or near what the profile does.
+
+    Scores are of exact paths unless another way is given.
+    """
     rng = np.random.default_rng(seed)
-    for _ in range(count):
+    for number in range(count):
         name = f"ring-to-{rng.choice(['white', 'black'])}-{rng.choice(HUES)}"
         rendering = (PERCEPTUAL, RELATIVE, Rendering("saturation", False))[int(rng.integers(3))]
         printer = IccPrinter(profile.data, rendering.intent, rendering.bpc)
         clean = ring_truth(ring_path(ring(name), RECIPE, printer), ())
         damages = drawn(rng, ring(name), clean, printer)
         score, path = printed(name, profile, rendering, damages)
+        if scored is not None:
+            score = scored(name, rendering, damages, number)
         truth = ring_truth(path, tuple(enumerate(damages)))
         for kind, found, added, own in (
             ("contour", score.contours, truth.contours, clean.other_contours),

@@ -204,6 +204,33 @@ def test_a_contour_needs_one_de00_within_twice_its_error(contrast_de00: float, e
         assert 0.0 < scanned.radius_standard_error_mm < 0.06
 
 
+@pytest.mark.parametrize(
+    ("beside", "least_mm", "most_mm"),
+    [(1.5, 0.5, 0.5), (1.95, 0.5, 0.5 + 1.0), (2.05, 0.5, 0.5 + 1.0)],
+)
+def test_a_contour_tells_what_its_ends_hang_on(beside: float, least_mm: float, most_mm: float) -> None:
+    """By hand: half a mm at four times the share, then a mm at about twice: within 8 % it belongs to it or does not."""
+    fast, slow_mm = 0.5 * 4 + 1.0 * beside, RAMP_MM - 1.5
+    slow = (RAMP_MM - fast) / slow_mm
+    at, then = 5.0 * slow, 5.0 * slow + 2.0
+    path = pair((0, 0), (5.0, at), (5.5, then), (6.5, then + beside), (RAMP_MM, RAMP_MM))
+    (ring,) = find_contours(path)
+    by_mm = {0.5: 2.0 * SPEED, 1.5: (2.0 + beside) * SPEED}
+    # ΔE00 over a stretch is not its sum
+    assert ring.contrast_range_de00 == pytest.approx((by_mm[least_mm], by_mm[most_mm]), rel=0.06)
+    (scanned,) = find_contours(path, 0.0, 0.06)
+    hangs = by_mm[most_mm] - by_mm[least_mm]
+    assert scanned.contrast_standard_error_de00 > 0.9 * hangs
+    assert (scanned.contrast_standard_error_de00 < 1.0) == (hangs == 0.0)
+
+
+def test_a_stretch_hardly_steep_enough_may_be_no_contour() -> None:
+    fast = (RAMP_MM - 2.1) / (RAMP_MM - 1.0)
+    path = pair((0, 0), (5.0, 5.0 * fast), (6.0, 5.0 * fast + 2.1), (RAMP_MM, RAMP_MM))
+    (ring,) = find_contours(path)
+    assert ring.contrast_range_de00 == pytest.approx((0.0, ring.contrast_de00))
+
+
 def test_two_rings_are_two() -> None:
     path = pair(
         (0, 0), (4.0, 4.0), (5.0, 4.0), (5.0, 5.0), (8.0, 8.0), (9.0, 8.0), (9.0, 9.0), (RAMP_MM, RAMP_MM)

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from inkstrain.scoring.advice import steepest_share
 from inkstrain.scoring.forecastmodel import Forecast, IntentForecast
 from inkstrain.scoring.forecasttext import merged_deg, row_chroma
-from inkstrain.scoring.model import HueSweepScore, NeutralWedgeScore, RingScore
+from inkstrain.scoring.model import Contour, HueSweepScore, NeutralWedgeScore, RingScore
 from inkstrain.targets.rings import HUB_RADIUS_MM, RIM_WIDTH_MM
 
 from .gamutplot import hue_polar, outline, volume_words
@@ -19,7 +19,7 @@ from .pictures import lab_strip_uri, picture_uri, redrawn_ring
 from .ringplot import RampLimits, Trace, profile_panels, radius_axis, speed_frame, speed_lines, strip_image
 from .ringview import chroma_top
 from .svg import Scale, figure, join, text
-from .words import flag_words, number, ring_name, ring_state
+from .words import flag_words, hanging_words, number, ring_name, ring_state
 
 __all__ = ["forecast_html"]
 
@@ -151,7 +151,7 @@ def _disc(ring: RingScore, name: str, smoother: bool) -> DiscView:
     kind, state = ring_state(ring)
     outer = ring.profile.radius_mm[-1] + RIM_WIDTH_MM
     crop = redrawn_ring(ring.profile.radius_mm, ring.profile.lab, (0.0, 0.0), outer)
-    worst = max((c.contrast_de00 for c in ring.contours), default=None)
+    worst = max(ring.contours, key=lambda c: c.contrast_de00, default=None)
     return DiscView(
         name=name,
         state=state,
@@ -163,13 +163,18 @@ def _disc(ring: RingScore, name: str, smoother: bool) -> DiscView:
             number(ring.evenness, 2),
             number(steepest_share(ring), 1),
             number(ring.reach, 2),
-            f"{len(ring.contours)}" + (f", {number(worst, 1, 'ΔE00')}" if worst is not None else ""),
+            str(len(ring.contours)) + (f", {_contrast(worst)}" if worst is not None else ""),
             number(sum(band.width_mm for band in ring.flat_bands), 1, "mm"),
             number(max((abs(s.degrees) for s in ring.hue_swings), default=0.0), 0, "°"),
             number(ring.core_mm, 1, "mm"),
             number(ring.delta_e00.intended.mean if ring.delta_e00.intended else None, 1),
         ),
     )
+
+
+def _contrast(contour: Contour) -> str:
+    hanging = hanging_words(contour)
+    return number(contour.contrast_de00, 1, "ΔE00") + (f" ({hanging})" if hanging else "")
 
 
 def _plot(name: str, rings: Sequence[RingScore], names: Sequence[str], c_top: float) -> Markup:

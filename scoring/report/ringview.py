@@ -20,6 +20,7 @@ from .words import (
     CORE_MM,
     NOT_MEASURED,
     flag_words,
+    hanging_words,
     interval,
     number,
     plus_minus,
@@ -153,9 +154,7 @@ def _findings(ring: RingScore) -> list[FindingRow]:
             what=f"contour, {strength(c)}",
             where=plus_minus(c.radius_mm, c.radius_standard_error_mm, 2, "mm"),
             width=_contour_width(c),
-            amount=plus_minus(
-                c.contrast_de00, c.contrast_standard_uncertainty_de00 or c.contrast_standard_error_de00, 1, "ΔE00"
-            ),
+            amount=_contrast(c),
             to_the_eye=_jnd(c),
             cause=_CAUSES[c.cause],
         )
@@ -204,6 +203,13 @@ def _findings(ring: RingScore) -> list[FindingRow]:
 
 def _jnd(one: Contour | FlatBand | HueSwing | Ripple) -> str:
     return plus_minus(one.visibility_jnd, one.visibility_standard_error_jnd, 1, "JND")
+
+
+def _contrast(contour: Contour) -> str:
+    """The contrast and what it may be: the ends' doubt is in its standard error."""
+    error = contour.contrast_standard_uncertainty_de00 or contour.contrast_standard_error_de00
+    hanging = hanging_words(contour)
+    return plus_minus(contour.contrast_de00, error, 1, "ΔE00") + (f"; {hanging}" if hanging else "")
 
 
 def _contour_width(contour: Contour) -> str:

@@ -13,6 +13,7 @@ __all__ = [
     "element_name",
     "error_words",
     "flag_words",
+    "hanging_words",
     "in_reading_order",
     "interval",
     "is_seen",
@@ -198,6 +199,16 @@ def strength(contour: Contour) -> str:
     if contour.contrast_de00 < 1.8:
         return "slight"
     return "plain" if contour.contrast_de00 < 5.0 else "strong"
+
+
+def hanging_words(contour: Contour) -> str:
+    """Tell between what a contour's contrast lies if its ends hang on the limit of speed; nothing if they do not."""
+    least, most = contour.contrast_range_de00 or (0.0, 0.0)
+    if most - least < max(1.0, 0.25 * contour.contrast_de00):
+        return ""
+    if least == 0.0:
+        return f"none to {number(most, 1, 'ΔE00')}, as its limit is taken"
+    return f"{number(least)} to {number(most, 1, 'ΔE00')}, as its ends are taken"
 
 
 def ring_state(ring: RingScore) -> tuple[str, str]:
