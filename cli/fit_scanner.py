@@ -87,14 +87,15 @@ def _borrowed(
 
 def _tell(fit: ScannerFit, out: Path) -> None:
     residual = fit.residual_de00
+    against = "departs from the profile's word" if fit.kind == "borrowed" else "errs"
     for note in fit.notes:
         say(note)
     for suspect in fit.suspects:
         say(f"Left out: {suspect.patch}, {suspect.de00:.1f} ΔE00 off, {suspect.text}.")
     say(
-        f"Fitted {fit.patches} patches by {fit.method.name}, {fit.method.terms} terms. On patches it had not seen "
-        f"it errs by {residual.median:.2f} ΔE00 in the middle, {residual.p95:.2f} at 95 %, {residual.max:.2f} at most "
-        f"(worst: {', '.join(worst.patch for worst in fit.worst)})."
+        f"Fitted {fit.patches} patches by {fit.method.name}, {fit.method.terms} terms. On colours that it was not made "
+        f"from, it {against} by {residual.median:.2f} ΔE00 in the middle and {residual.p95:.2f} at 95 %; worst "
+        f"patches: {', '.join(f'{worst.patch} ({worst.de00:.1f})' for worst in fit.worst)}."
     )
     if fit.kind == "borrowed":
         say("This basis is borrowed: it compares prints, it does not measure colours.")

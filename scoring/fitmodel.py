@@ -81,7 +81,10 @@ class Method(Value):
 
 
 class FitResidual(Value):
-    """Cross-validated ΔE00: every patch predicted by a fit that had not seen it."""
+    """Cross-validated ΔE00, every patch predicted by a fit that had not seen it.
+
+    Median, p95 and rms are for colours spread evenly through the file's RGB, ``max`` is that of the worst patch.
+    """
 
     median: float
     p95: float
@@ -91,7 +94,7 @@ class FitResidual(Value):
 
 
 class Candidate(Value):
-    """A method that was tried, and its cross-validated residual."""
+    """A method that was tried, and its residual, cross-validated in folds."""
 
     method: Method
     rms_de00: float

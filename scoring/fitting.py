@@ -51,7 +51,8 @@ METHODS: Final = tuple(
 """What is tried, the simplest first; ``straight`` takes the channels for linear and only fits their offset."""
 
 _FOLDS: Final = 14
-_SAMPLES: Final = 20_000
+_SAMPLES: Final = 2000
+_APART: Final = 1e-4
 _NEUTRAL: Final = 1e-4
 _REWEIGHTINGS: Final = 6
 _PATCHES_PER_TERM: Final = 3
@@ -60,6 +61,7 @@ _DARK: Final = 0.01
 _TUKEY: Final = 4.685  # 95 % efficiency on normal errors
 _LEAST_SPREAD_DE: Final = 0.3
 _PLANE: Final = 0.03
+_GREY: Final = 0.003
 _LEAST_NEUTRALS: Final = 6
 _FAR: Final = 6.0
 _FAR_DE: Final = 3.0
@@ -145,14 +147,13 @@ def train(method: Method, curves: Linearisation, values: Array, lab: Array) -> F
     return FitCorrection(method, curves, matrix)
 
 
-def curves_of(values: Array, lab: Array, neutral: Mask, straight: bool) -> Linearisation:
+def curves_of(values: Array, lab: Array, straight: bool) -> Linearisation:
     """Return the channels' curves: offset (stray light), gain and exponent that make neutral patches follow Y."""
     from scipy.optimize import least_squares
 
-    chosen = neutral if neutral.sum() >= _LEAST_NEUTRALS else np.ones(len(values), dtype=bool)
-    y = np.cbrt(np.maximum(lab_to_xyz(lab[chosen])[:, 1], 0.0))
+    y = np.cbrt(np.maximum(lab_to_xyz(lab)[:, 1], 0.0))
     found = []
-    for channel in np.moveaxis(values[chosen], -1, 0):
+    for channel in np.moveaxis(values, -1, 0):
         top = max(float(channel.max()), 1e-6)
 
         def apart(p: Array, channel: Array = channel, top: float = top) -> Array:
@@ -170,9 +171,8 @@ def curves_of(values: Array, lab: Array, neutral: Mask, straight: bool) -> Linea
 def choose(values: Array, lab: Array, rgb: Array) -> Chosen:
     """Return the best fit: methods compared on patches that each fit had not seen, far strays left out.
 
-    Residuals are stated for colours spread evenly through the file's RGB: a patch counts by the share of them that
-    are nearest to it, or the many patches at the gamut's edge, where a fit that has not seen them must extrapolate,
-    would make it look worse than it is.
+    Residuals are stated for colours spread evenly through the file's RGB, not for the patches: most of these stand at
+    the gamut's edge, where a fit that has not seen them must extrapolate. See `_everywhere`.
 
     Parameters
     ----------
@@ -188,16 +188,17 @@ def choose(values: Array, lab: Array, rgb: Array) -> Chosen:
     CannotMeasureError
         If there are too few patches, they lie along a line, or too many stray.
     """
-    _check(values)
-    share, neutral = _shares(rgb), np.ptp(rgb, axis=1) < _NEUTRAL
+    _check(values, lab)
+    neutral = np.ptp(rgb, axis=1) < _NEUTRAL
     kept = np.ones(len(values), dtype=bool)
     methods = [m for m in METHODS if m.terms * _PATCHES_PER_TERM <= len(values)]
     for _ in range(3):
         guesses = _unseen(methods, values, lab, neutral, kept)
         errors_of = [np.asarray(delta_e00(guess, lab)) for guess in guesses]
-        rms = [float(np.sqrt(np.average(errors[kept] ** 2, weights=share[kept]))) for errors in errors_of]
+        spread = _everywhere(rgb[kept], lab[kept], [guess[kept] for guess in guesses])
+        rms = [float(np.sqrt(np.mean(errors**2))) for errors in spread]
         best = next(i for i, value in enumerate(rms) if value <= _AS_GOOD * min(rms))
-        errors, predicted = errors_of[best], guesses[best]
+        errors = errors_of[best]
         # a wrong reading is wrong by every method; a colour that one method bends wrongly is not
         least = np.min(errors_of, axis=0)
         stray = least > np.maximum(_FAR_DE, _FAR * np.median(errors[kept]))
@@ -211,13 +212,26 @@ def choose(values: Array, lab: Array, rgb: Array) -> Chosen:
             "that no reading was missed, which would shift all that follow."
         )
     method = methods[best]
-    curves = curves_of(values[kept], lab[kept], neutral[kept], method.straight)
+    chosen = _for_curves(neutral, kept)
+    curves = curves_of(values[chosen], lab[chosen], method.straight)
+    correction = train(method, curves, values[kept], lab[kept])
+    # one left out at a time: dearer than folds, so of the chosen method only
+    predicted = _unseen([method], values, lab, neutral, kept, folds=len(values))[0]
+    errors = np.asarray(delta_e00(predicted, lab))
+    beside = _beside(predicted, xyz_to_lab(correction.xyz(values)), lab)
+    stated = _everywhere(rgb[kept], lab[kept], [beside[kept]])[0]
     return Chosen(
-        correction=train(method, curves, values[kept], lab[kept]),
-        residual=_residual(errors[kept], predicted[kept], lab[kept], share[kept]),
+        correction=correction,
+        residual=FitResidual(
+            median=float(np.median(stated)),
+            p95=float(np.percentile(stated, 95)),
+            max=float(errors[kept].max()),
+            rms=float(np.sqrt(np.mean(stated**2))),
+            difference_rms_share=_difference_share(predicted[kept], lab[kept]),
+        ),
         candidates=tuple(
-            Candidate(method=method, rms_de00=value, p95_de00=_quantile(errors[kept], share[kept], 0.95))
-            for method, value, errors in zip(methods, rms, errors_of, strict=True)
+            Candidate(method=method, rms_de00=value, p95_de00=float(np.percentile(errors, 95)))
+            for method, value, errors in zip(methods, rms, spread, strict=True)
         ),
         errors=errors,
         predicted=predicted,
@@ -225,56 +239,82 @@ def choose(values: Array, lab: Array, rgb: Array) -> Chosen:
     )
 
 
-def _shares(rgb: Array) -> Array:
-    """Return the share of all encoded RGB that is nearest to each patch, (n,)."""
-    from scipy.spatial import cKDTree
+def _beside(unseen: Array, seen: Array, lab: Array) -> Array:
+    """Return how the whole fit would predict a new colour in each patch's place, CIELAB (n, 3).
 
-    everywhere = np.random.default_rng(1).random((_SAMPLES, 3))
-    return np.bincount(cKDTree(rgb).query(everywhere)[1], minlength=len(rgb)) / _SAMPLES + 0.1 / len(rgb)
-
-
-def _quantile(values: Array, weights: Array, level: float) -> float:
-    order = np.argsort(values)
-    reached = (np.cumsum(weights[order]) - 0.5 * weights[order]) / weights.sum()
-    return float(np.interp(level, reached, values[order]))
+    A patch of leverage h is missed by (1 - h) of what a fit without it misses it by. That fit's error has the variance
+    s²/(1 - h), the whole fit's at a new colour of the same leverage s²(1 + h): at the gamut's corners much less (from
+    the hat matrix of least squares, Hoaglin and Welsch 1978; weights and curves are taken to change little).
+    """
+    without, inside = (np.linalg.norm(guess - lab, axis=1) for guess in (unseen, seen))
+    leverage = 1.0 - np.minimum(inside / np.maximum(without, 1e-9), 1.0)
+    return np.asarray(lab + (unseen - lab) * np.sqrt(1.0 - leverage**2)[:, None])
 
 
-def _check(values: Array) -> None:
+def _everywhere(rgb: Array, lab: Array, guesses: Sequence[Array]) -> list[Array]:
+    """Return the ΔE00 of each method's guesses at colours spread evenly through the file's RGB, (samples,) a method.
+
+    Scanner and inks are smooth, so errors are, too, as vectors: they cross nought between patches that err in opposite
+    ways. Errors in L*, a* and b* are carried through the cube by a polyharmonic spline (Duchon 1977, order 3 in three
+    dimensions), and nowhere taken for larger than at the worst patch.
+    """
+    from scipy.interpolate import RBFInterpolator
+
+    unlike = np.unique(np.rint(rgb / _APART), axis=0, return_index=True)[1]
+    samples = np.random.default_rng(1).random((_SAMPLES, 3))
+    spline = RBFInterpolator(rgb[unlike], np.eye(len(unlike)), kernel="cubic", degree=1)(samples)
+    true = spline @ lab[unlike]
+    found = []
+    for guess in guesses:
+        most = float(np.max(delta_e00(guess, lab)))
+        found.append(np.minimum(delta_e00(true + spline @ (guess - lab)[unlike], true), most))
+    return found
+
+
+def _check(values: Array, lab: Array) -> None:
     if len(values) < LEAST_PATCHES:
         raise CannotMeasureError(
             f"{len(values)} patches are too few for a fit that can say how wrong it is: measure at least "
             f"{LEAST_PATCHES}, better all."
         )
-    rooted = np.cbrt(np.maximum(values, 0.0))
-    size = np.linalg.svd(rooted - rooted.mean(axis=0), compute_uv=False)
-    if size[2] < _PLANE * size[0]:
+    if _flatness(lab) < _PLANE:
         raise CannotMeasureError(
             "The patches nearly lie along a line or in a plane of colours, such as greys alone, so colours beside it "
             "would be guessed. Measure patches of all hues."
         )
+    if _flatness(np.cbrt(np.maximum(values, 0.0))) < _GREY:
+        raise CannotMeasureError("The scan tells no colours apart, as one made in grey. Scan the patches in colour.")
 
 
-def _unseen(methods: Sequence[Method], values: Array, lab: Array, neutral: Mask, kept: Mask) -> list[Array]:
+def _flatness(points: Array) -> float:
+    """Return the extent of points (n, 3) along their shortest axis, relative to the longest."""
+    size = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    return float(size[2] / size[0])
+
+
+def _unseen(
+    methods: Sequence[Method], values: Array, lab: Array, neutral: Mask, kept: Mask, folds: int = _FOLDS
+) -> list[Array]:
     """Return CIELAB of every patch by fits of each method that had not seen it, (n, 3) a method."""
-    fold = np.random.default_rng(0).permutation(len(values)) % min(_FOLDS, len(values))
+    fold = np.random.default_rng(0).permutation(len(values)) % min(folds, len(values))
     guesses = [np.zeros_like(lab) for _ in methods]
+    curves: dict[tuple[bytes, bool], Linearisation] = {}
     for number in range(fold.max() + 1):
         seen, held = (fold != number) & kept, fold == number
-        curves = {s: curves_of(values[seen], lab[seen], neutral[seen], s) for s in {m.straight for m in methods}}
         for method, guess in zip(methods, guesses, strict=True):
-            fit = train(method, curves[method.straight], values[seen], lab[seen])
+            chosen = _for_curves(neutral, seen)  # most folds leave out none of these, and their curves are the same
+            key = (chosen.tobytes(), method.straight)
+            if key not in curves:
+                curves[key] = curves_of(values[chosen], lab[chosen], method.straight)
+            fit = train(method, curves[key], values[seen], lab[seen])
             guess[held] = xyz_to_lab(fit.xyz(values[held]))
     return guesses
 
 
-def _residual(errors: Array, predicted: Array, lab: Array, share: Array) -> FitResidual:
-    return FitResidual(
-        median=_quantile(errors, share, 0.5),
-        p95=_quantile(errors, share, 0.95),
-        max=float(errors.max()),
-        rms=float(np.sqrt(np.average(errors**2, weights=share))),
-        difference_rms_share=_difference_share(predicted, lab),
-    )
+def _for_curves(neutral: Mask, seen: Mask) -> Mask:
+    """Return the patches that make channels linear: neutral ones, or all where these are few."""
+    chosen = neutral & seen
+    return chosen if chosen.sum() >= _LEAST_NEUTRALS else seen
 
 
 def _difference_share(predicted: Array, lab: Array) -> float | None:

@@ -82,17 +82,45 @@ class Sensor:
         return light + noise * np.random.default_rng(seed).standard_normal(light.shape)
 
 
-def sensor(light: str = "LED-B3", camera: str | None = None) -> Sensor:
+BANDS = ((605.0, 32.0), (540.0, 32.0), (455.0, 26.0))
+CAMERAS = ("Nikon 5100 (NPL)", "Sigma SDMerill (NPL)")
+LIGHTS = (
+    "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5", "LED-BH1", "LED-RGB1", "LED-V1", "FL2", "FL7", "FL11", "FL12",
+)  # fmt: skip
+
+
+def sensor(
+    light: str = "LED-B3", camera: str | None = None, bands: tuple[tuple[float, float], ...] = BANDS
+) -> Sensor:
     """Return a scanner with one of colour-science's lights, and its camera's sensors or three smooth bands."""
     colour = colour_science()
     shape = colour.SpectralShape(380, 730, 10)
     power = colour.SDS_ILLUMINANTS[light].copy().align(shape).values
     if camera is None:
-        bands = np.stack([_bump(605, 32), _bump(540, 32), _bump(455, 26)])
+        seen = np.stack([_bump(*band) for band in bands])
     else:
-        bands = np.clip(colour.MSDS_CAMERA_SENSITIVITIES[camera].copy().align(shape).values.T, 0, None)
-    response = bands * power
+        seen = np.clip(colour.MSDS_CAMERA_SENSITIVITIES[camera].copy().align(shape).values.T, 0, None)
+    response = seen * power
     return Sensor(response / response.sum(axis=1, keepdims=True))
+
+
+def drawn_sensor(rng: np.random.Generator) -> tuple[str, Sensor]:
+    """Return a scanner drawn at random, and what it is: any light, one of the cameras' sensors or smooth bands."""
+    light, camera = str(rng.choice(LIGHTS)), (*CAMERAS, None, None)[rng.integers(4)]
+    bands = tuple((rng.uniform(*at), rng.uniform(24, 40)) for at in ((595, 620), (530, 550), (448, 465)))
+    named = "smooth" if camera is None else f"camera {CAMERAS.index(camera) + 1}"
+    return f"{light}, {named}", sensor(light, camera, bands)
+
+
+def drawn_inks(rng: np.random.Generator) -> InkSet:
+    """Return four inks and a paper drawn at random."""
+    u = rng.uniform
+    cyan = _bump(u(615, 670), u(40, 65), u(1.2, 1.7)) + _bump(u(600, 705), u(20, 60), u(0, 0.6)) + u(0.02, 0.1)
+    magenta = _bump(u(535, 565), u(22, 36), u(1.1, 1.5)) + _bump(u(505, 530), u(20, 34), u(0.3, 1.0)) + u(0.01, 0.06)
+    yellow = _edge(u(475, 500), u(9, 17), u(1.3, 1.7)) + _bump(u(420, 440), 20, u(0, 0.4)) + u(0, 0.02)
+    black = u(1.15, 1.5) + u(-0.12, 0.12) * np.cos((NM - 380) / u(60, 90))
+    paper = u(0.88, 0.95) - u(0.06, 0.2) * np.exp(-(NM - 380) / u(20, 60))
+    return InkSet(np.stack([cyan, magenta, yellow, black]), paper)
 
 
 def lab_of(reflectance: Array) -> Array:

@@ -161,5 +161,7 @@ def test_swapped_readings_are_named_and_too_few_or_grey_ones_refused() -> None:
     grey_r = spectral.FIRST.reflectance(grey)
     with pytest.raises(CannotMeasureError, match="line"):
         choose(scanner.linear(grey_r), spectral.lab_of(grey_r), grey)
+    with pytest.raises(CannotMeasureError, match="in grey"):
+        choose(np.repeat(values[:, 1:2], 3, axis=1), lab, rgb)
     with pytest.raises(CannotMeasureError, match="do not belong"):
         choose(values, np.roll(lab, 1, axis=0), rgb)
