@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import functools
+import math
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .key import Tile
+from .labels import LABEL_MM, Label
 
-__all__ = ["CODE_LEVEL", "caption_coverage", "code_modules", "mark_coverage"]
+__all__ = ["CODE_LEVEL", "caption_coverage", "code_modules", "label_coverage", "mark_coverage"]
 
 Coverage = NDArray[np.float32]
 
@@ -66,3 +68,16 @@ def caption_coverage(tile: Tile, dpi: int) -> tuple[int, int, Coverage]:
             start = left + draw.textlength(label, font=font) + 1.2 * per_mm
             draw.line([(start, base), (width, base)], fill=120, width=max(round(0.12 * per_mm), 1))
     return round(x), round(y), np.asarray(image, dtype=np.float32) / 255.0
+
+
+def label_coverage(label: Label, dpi: int) -> tuple[int, int, Coverage]:
+    """Return first column, first row and ink coverage of a label."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    per_mm = dpi / 25.4
+    font = ImageFont.load_default(LABEL_MM * per_mm)
+    x, y = (value * per_mm for value in label.centre_mm)
+    wide, tall = (math.ceil(count * LABEL_MM * per_mm / 2) for count in (len(label.text), 1))
+    image = Image.new("L", (2 * wide, 2 * tall), 0)
+    ImageDraw.Draw(image).text((wide, tall), label.text, fill=255, font=font, anchor="mm")
+    return round(x) - wide, round(y) - tall, np.asarray(image, dtype=np.float32) / 255.0

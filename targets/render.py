@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring, Sheet, Tile
-from .marks import caption_coverage, code_modules, mark_coverage
+from .labels import field_labels
+from .marks import caption_coverage, code_modules, label_coverage, mark_coverage
 from .recipe import Recipe
 from .rings import ring_rgb
 from .spaces import decode, encode
@@ -145,6 +146,10 @@ class SheetPainter:
             centre = (self._px(mark[0]), self._px(mark[1]))
             figures.append(self._ink(*mark_coverage(centre, self._px(tile.mark_radius_mm))))
         figures.append(self._ink(*caption_coverage(tile, self._dpi)))
+        for element in tile.elements:
+            if isinstance(element, PatchField):
+                labels = field_labels(element, tile.marks_mm)
+                figures += [self._ink(*label_coverage(label, self._dpi)) for label in labels]
         figures.append(self._code(tile))
         return figures
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 import spectral
 
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.errors import WrongUsageError
+from inkstrain.targets.key import PatchField
+from inkstrain.targets.labels import field_labels
 from inkstrain.targets.recipe import Recipe, parse_code, parse_recipe, tile_code
+from inkstrain.targets.render import SheetPainter, sheet_size_px
 
 SHEET = Recipe(only=("patch-field",), patch_mm=12.0)
 
@@ -64,3 +69,41 @@ def test_large_patches_go_to_more_sheets() -> None:
     names = [p.patch for s in key.sheets for t in s.tiles for e in t.elements for p in e.patches]
     assert len(key.sheets) > 1
     assert len(names) == len(set(names)) == 140
+
+
+@pytest.mark.parametrize("side_mm", [None, 6.0, 9.0, 12.0, 30.0, 40.0])
+def test_every_row_and_column_is_named_beside_the_patches_and_clear_of_the_marks(side_mm: float | None) -> None:
+    recipe = Recipe(only=("patch-field",), patch_mm=side_mm) if side_mm else Recipe()
+    for sheet in build_key(recipe).sheets:
+        for tile in sheet.tiles:
+            for field in (e for e in tile.elements if isinstance(e, PatchField)):
+                labels = field_labels(field, tile.marks_mm)
+                texts = [label.text for label in labels]
+                names = [re.fullmatch(r"([A-Z]+)(\d+)", patch.patch) for patch in field.patches]
+                assert {(m[1], m[2]) for m in names if m} <= {(a, b) for a in texts for b in texts}
+                x, y, width, height = field.box_mm
+                for label in labels:
+                    u, v = label.centre_mm
+                    # beside the patches, inside the frame that printers and scanners keep
+                    assert not (x < u < x + width and y < v < y + height)
+                    assert tile.box_mm[0] < u < tile.box_mm[0] + tile.box_mm[2]
+                    # marks are found by 1.2 mm of clear paper about their radius of 1 mm: scoring/dots.py
+                    assert min(np.hypot(u - a, v - b) for a, b in tile.marks_mm) > 1.0 + 1.2
+                    at = min(field.patches, key=lambda p: abs(p.box_mm[1] + p.box_mm[3] / 2 - v))
+                    if label.text.isalpha():
+                        assert at.patch.startswith(label.text)
+                        assert at.box_mm[1] < v < at.box_mm[1] + at.box_mm[3]
+
+
+def test_the_names_are_printed_and_change_no_patch() -> None:
+    sheet, dpi = build_key(SHEET).sheets[0], 150
+    (tile,) = sheet.tiles
+    (field,) = tile.elements
+    pixels = SheetPainter(sheet, SHEET, dpi).rows(0, sheet_size_px(sheet, dpi)[1]) / 65535.0
+    for label in field_labels(field, tile.marks_mm):
+        column, row = (round(mm / 25.4 * dpi) for mm in label.centre_mm)
+        assert pixels[row - 5 : row + 5, column - 5 : column + 5].min() < 0.3
+    for patch in field.patches:
+        x, y, width, height = (mm / 25.4 * dpi for mm in patch.box_mm)
+        inside = pixels[int(y) + 2 : int(y + height) - 1, int(x) + 2 : int(x + width) - 1]
+        assert np.abs(inside - patch.rgb).max() < 1e-4
