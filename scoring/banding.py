@@ -35,6 +35,7 @@ __all__ = [
     "ink_share",
     "line_stripes",
     "missing_lines",
+    "stripe_blur_mm",
     "stripe_lab",
     "unstriped",
 ]
@@ -55,11 +56,12 @@ _MOST_STRIPES: Final = 3
 _TREND_DEGREE: Final = {"disc": 1, "field": 3}
 _BARE_L: Final = (90.0, 100.0)
 _SOLID_L: Final = 5.0
-_LEAST_INK: Final = 0.3
+_LEAST_INK: Final = 0.12
 _LEAST_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far at least
 _TRANSFER_PART: Final = 0.2  # how well what blur has taken is known, as a part of it (measured on rehearsals)
-_DISC_PARTS: Final = (0.09, 0.002)
+_DISC_PARTS: Final = (0.015, 0.0005)
 _ARC_POINTS: Final = 7
+_FRINGES: Final = np.arange(-2, 3)
 _AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
 _GAP_SIGMA: Final = 6.0
 _GAP_LEAST_L: Final = 0.4
@@ -87,6 +89,8 @@ class Stripes:
     amplitude_part, period_part
         Standard errors, as parts of amplitude and period, of what noise does not explain: how sharply they are seen,
         and in a disc what else its colours do (set on rehearsals; the accuracy bench counts how often they hold).
+    period_error_mm
+        Standard error of the period by noise, where a course was fitted beside the stripes, which may follow them.
     """
 
     direction: Direction
@@ -94,8 +98,9 @@ class Stripes:
     wave: NDArray[np.complex128]
     error_l: float
     length_mm: float
-    amplitude_part: float = 0.04
+    amplitude_part: float = 0.015
     period_part: float = 0.0
+    period_error_mm: float | None = None
 
     def banding(self, blur_mm: float) -> HeadBanding:
         """Return what goes into a score, the loss by a Gaussian blur undone as far as half of the wave is left."""
@@ -106,13 +111,7 @@ class Stripes:
             amplitude_l=float(size[0]),
             direction=self.direction,
             amplitude_de=float(np.linalg.norm(size)),
-            # Cramér-Rao bound of a sinusoid's frequency: √3 / (π length) of the relative error of its amplitude
-            period_standard_error_mm=float(
-                np.hypot(
-                    np.sqrt(3.0) / np.pi * self.error_l / abs(self.wave[0]) * self.period_mm**2 / self.length_mm,
-                    self.period_part * self.period_mm,
-                )
-            ),
+            period_standard_error_mm=float(np.hypot(self._period_error_mm(), self.period_part * self.period_mm)),
             standard_error_l=float(
                 np.linalg.norm(
                     [
@@ -123,6 +122,17 @@ class Stripes:
                 )
             ),
         )
+
+    def _period_error_mm(self) -> float:
+        """Return what noise makes of the period: as told, else a sinusoid's Cramér-Rao bound."""
+        if self.period_error_mm is not None:
+            return self.period_error_mm
+        return float(np.sqrt(3.0) / np.pi * self.error_l / abs(self.wave[0]) * self.period_mm**2 / self.length_mm)
+
+
+def stripe_blur_mm(blur_mm: float, dpi: float) -> float:
+    """Return the sigma that blurs stripes, from that of marks and rims, which are printed in the file's pixels too."""
+    return float(np.sqrt(max(blur_mm**2 - (25.4 / dpi) ** 2 / 12.0, 0.0)))
 
 
 def ink_share(lightness: Array) -> Array:
@@ -279,12 +289,19 @@ def _refine(rest: Array, radius: Array, ink: Array, guess: _Guess) -> Stripes | 
         columns = np.stack([turns.real[kept], -turns.imag[kept]], axis=1)
         sizes = np.linalg.solve(columns.T @ columns, columns.T @ target[kept])
         shown = columns @ sizes[:, 0]
-        left = float(np.mean((target[kept][:, 0] - shown) ** 2))
-        error = float(np.sqrt(left * np.mean(np.diag(np.linalg.inv(columns.T @ columns)))))
+        # cells near the hub hold few pixels and are noisy: each counts with its own misfit (White 1980)
+        inverse = np.linalg.inv(columns.T @ columns)
+        noisy = columns * (target[kept][:, 0] - shown)[:, None]
+        error = float(np.sqrt(np.mean(np.diag(inverse @ (noisy.T @ noisy) @ inverse))))
         return float(shown @ shown), sizes[0] + 1j * sizes[1], error
 
+    # the two ends of a diameter are far apart and show fringes: all sectors tell which is the true one
+    fringe = 1 / (2 * float(np.average(radius, weights=ink)))
+    lowest, highest = 1 / (2 * PERIODS_MM[1]), 1 / PERIODS_MM[0]
+    guesses = [f for f in 1 / period + fringe * _FRINGES if lowest <= f <= highest]
+    guessed = max(guesses, key=lambda f: fit(float(f))[0], default=1 / period)
     around = 0.75 / (_OVERSAMPLED * radius[-1])
-    bounds = (max(1 / period - around, 1e-2), 1 / period + around)
+    bounds = (max(guessed - around, 1e-2), guessed + around)
     best = minimize_scalar(lambda f: -fit(f)[0], bounds=bounds, method="bounded", options={"xatol": 2e-4})
     _gain, wave, error = fit(float(best.x))
     if abs(wave[0]) < LEAST_STRIPE_L:
@@ -331,9 +348,23 @@ def line_stripes(
     wave = np.array(waves)
     if abs(wave[0]) < LEAST_STRIPE_L:
         return None
-    left = max(float(residual[i]), noise)
+    # what is left at the period itself: beside it, some of the wave is left too
+    left = max(float(_line_gains(values, spacing_mm, np.array([found.x]))[1][0]), noise)
     error = float(np.sqrt(2.0 * shared * left / len(values)))
-    return Stripes(direction, float(1 / found.x), wave, error, length)
+    unsure = _line_period_error(len(values), spacing_mm, float(found.x), wave[0]) * float(np.sqrt(shared * left))
+    return Stripes(direction, float(1 / found.x), wave, error, length, period_error_mm=unsure)
+
+
+def _line_period_error(number: int, spacing_mm: float, frequency: float, wave: complex) -> float:
+    """Return the standard error of a period in mm for noise of 1 L*: least squares of course, wave and frequency."""
+    place = (np.arange(number) - (number - 1) / 2) * spacing_mm
+    turn = np.exp(2j * np.pi * frequency * place)
+    course = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, number), _TREND_DEGREE["field"])
+    moved = np.real(2j * np.pi * place * wave * turn)
+    columns = np.column_stack([course, turn.real, turn.imag, moved])
+    scale = np.linalg.norm(columns, axis=0)
+    inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
+    return float(np.sqrt(inverse[-1, -1]) / scale[-1] / frequency**2)
 
 
 def _line_fit(values: Array, spacing_mm: float, frequency: float) -> WaveFits | None:

@@ -22,6 +22,7 @@ from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import xyz_to_rgb
 
+from .banding import stripe_blur_mm
 from .basis import Basis
 from .bedlight import BedLight, evened, light_flags
 from .choice import BasisChoice
@@ -227,8 +228,8 @@ def _measure_tile(
     paper_error_l = float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0)
     # what stripes the other figures show is part of a wedge's uncertainty
     seen = stripes_of(elements.values())
-    place = (placement.sheet, placement.tile)
-    elements |= {one.wedge.id: one.score(place, paper_error_l, seen, placement.blur_mm or 0.05) for one in wedges}
+    place, blur = (placement.sheet, placement.tile), _stripe_blur(placement)
+    elements |= {one.wedge.id: one.score(place, paper_error_l, seen, blur) for one in wedges}
     return _Part(
         recipe=placement.recipe,
         reading=_reading(scan, placement, flags),
@@ -256,7 +257,11 @@ def _measure_element(
         case PatchField():
             return measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():
-            return measure_flat(window, element, basis, paper_xyz, place, placement.blur_mm)
+            return measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
+
+
+def _stripe_blur(placement: Placement) -> float:
+    return 0.05 if placement.blur_mm is None else stripe_blur_mm(placement.blur_mm, placement.recipe.dpi)
 
 
 def _box(element: Element) -> Box:

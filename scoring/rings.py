@@ -12,7 +12,7 @@ from inkstrain.targets.key import Ring
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rings import ring_lab
 
-from .banding import disc_stripes, unstriped
+from .banding import disc_stripes, stripe_blur_mm, unstriped
 from .basis import Basis
 from .features import (
     PathPair,
@@ -130,7 +130,7 @@ def measure_ring(
         core_mm=core_mm(pair, hub),
         fall_off_mm=fall_off(pair),
         delta_e00=DeltaEPair(intended=delta_e_summary(away)),
-        head_banding=stripes[0].banding(sigma) if stripes else None,
+        head_banding=stripes[0].banding(stripe_blur_mm(sigma, recipe.dpi)) if stripes else None,
         flags=tuple(flags),
     )
 

@@ -38,7 +38,7 @@ _OVERSAMPLED: Final = 4
 _LEAST_L: Final = 0.03  # less shifts no step by what could be seen of it
 _MOST_WAVES: Final = 2
 _OUTLIER: Final = 5.0
-_LEAST_PART: Final = 0.03
+_LEAST_PART: Final = 0.015
 _SAME_PERIOD: Final = 0.05
 
 
@@ -214,6 +214,15 @@ class _Fit:
         sizes = inverse @ along
         return float(along[:, 0] @ sizes[:, 0]), sizes, inverse
 
+    def period_error(self, frequency: float, sizes: Array) -> float:
+        """Return the standard error of a period in mm for noise of 1 L*, all else fitted beside it."""
+        wave = (sizes[0, 0] + 1j * sizes[1, 0]) * np.exp(2j * np.pi * frequency * self._place)
+        moved = self._flat((np.real(2j * np.pi * (self._place - self.middle) * wave) * self._ink)[:, None])
+        columns = np.column_stack([self.columns(frequency), moved])
+        scale = np.linalg.norm(columns, axis=0)
+        inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
+        return float(np.sqrt(inverse[-1, -1]) / scale[-1] / frequency**2)
+
     def scatter(self, frequency: float, sizes: Array, noise: float) -> float:
         """Return by how much, relative to itself, the amplitude differs from patch to patch (DerSimonian and Laird)."""
         shown = self.columns(frequency) @ sizes[:, 0]
@@ -249,7 +258,8 @@ def _strongest(lines: Lines) -> WedgeStripes | None:
         return None
     error = float(np.sqrt(shared * left * np.trace(inverse) / 2))
     part = max(fit.scatter(best, sizes, shared * left), _LEAST_PART)
-    stripes = Stripes(lines.direction, 1 / best, wave, error, extent, amplitude_part=part)
+    unsure = fit.period_error(best, sizes) * float(np.sqrt(shared * left))
+    stripes = Stripes(lines.direction, 1 / best, wave, error, extent, amplitude_part=part, period_error_mm=unsure)
     return WedgeStripes(stripes, fit.middle, fit.spread)
 
 

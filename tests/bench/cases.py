@@ -34,7 +34,7 @@ from inkstrain.targets.rehearsal.damage import RingDamage
 from inkstrain.targets.spaces import decode, xyz_to_rgb
 
 from .definitions import Definitions
-from .matching import False_, Record, banding_records, ring_records, ripple_records, wedge_records
+from .matching import False_, Record, banding_records, most_striped, ring_records, ripple_records, wedge_records
 
 GRAIN = 0.02
 SHOT_NOISE = 0.003
@@ -187,6 +187,7 @@ def run(case: Case) -> Result:
         score = score_scans([scan], options=ScoreOptions(crops=False)).score
     elements = {element.id: element for tile in sheet.tiles for element in tile.elements}
     records: list[Record] = []
+    striped: dict[str, float] = {}
     for ring in score.rings():
         its = [d for d in damages if isinstance(d, RingDamage) and d.element == ring.id]
         true = truth.ring(ring.id)
@@ -195,6 +196,7 @@ def run(case: Case) -> Result:
             continue
         records += [False_("ripple", ring.id, "none", False, r.amplitude_l, r.inner_mm) for r in ring.ripples]
         path = ring_path(elements[ring.id], case.recipe, printer, its)
+        striped[ring.id] = most_striped(path.lab)
         records += ring_records(
             true, ring, Definitions(path), any(d.kind == "earlyhub" for d in its), scannable(path, its)
         )
@@ -204,7 +206,7 @@ def run(case: Case) -> Result:
             if isinstance(element, NeutralWedgeScore):
                 records += wedge_records(wedges[element.id], element)
     if case.kind == "mixed":
-        records += banding_records(print_options, score)
+        records += banding_records(print_options, score, striped)
     return Result(
         kind=case.kind, dpi=case.dpi, seed=case.seed, printer=printer.name, discs=len(score.rings()), records=records
     )

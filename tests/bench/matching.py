@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -209,8 +209,17 @@ def wedge_records(truth: WedgeTruth, score: NeutralWedgeScore) -> list[Record]:
     ]
 
 
-def banding_records(printed: PrintOptions, score: Score) -> list[Record]:
-    """Return what the rings and flat fields say of the head banding of a sheet."""
+def most_striped(lab: Any) -> float:
+    """Return the largest share of the head banding that a ring's colours (n, 3) show: it fades towards bare and solid.
+
+    As rehearsals print it: in full from L* 5 to 90, fading to none at 0 and 100.
+    """
+    lightness = np.asarray(lab)[:, 0]
+    return float(np.max(np.clip((100.0 - lightness) / 10.0, 0.0, 1.0) * np.clip(lightness / 5.0, 0.0, 1.0)))
+
+
+def banding_records(printed: PrintOptions, score: Score, shares: Mapping[str, float]) -> list[Record]:
+    """Return what the rings and flat fields say of the head banding of a sheet, of which rings show shares by id."""
     way = "across" if printed.banding_along == "y" else "along"
     records: list[Record] = []
     for element in score.elements:
@@ -233,7 +242,7 @@ def banding_records(printed: PrintOptions, score: Score) -> list[Record]:
                 "clear",
                 flat,
                 found,
-                printed.banding_l,
+                printed.banding_l * shares.get(element.id, 1.0),
                 printed.banding_period_mm,
                 errors,
                 stated,

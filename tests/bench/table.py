@@ -277,7 +277,7 @@ def _mixed(results: Sequence[Result], dpi: int) -> list[Row]:
         _size_row(f"{name}: flat band width", str(dpi), FLAT_WIDTH_GOAL_MM, "mm", _errors(flats, "width_mm")),
         _size_row(f"{name}: neutral L*", str(dpi), NEUTRAL_GOAL_L, "L*", neutral),
         _share_row("head banding of 0.3 to 1 L*: found in flat fields", str(dpi), None, [s.found for s in fields]),
-        _share_row("head banding of 0.3 to 1 L*: found in discs", str(dpi), None, [s.found for s in discs]),
+        _share_row("head banding of 0.3 to 1 L* in the disc: found in discs", str(dpi), None, [s.found for s in discs]),
         _percent_row("head banding: period, flat fields", dpi, BANDING_PERIOD_GOAL, _errors(fields, "period_part")),
         _percent_row(
             "head banding: amplitude, flat fields", dpi, BANDING_AMPLITUDE_GOAL, _errors(fields, "amplitude_part")
