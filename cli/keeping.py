@@ -46,12 +46,13 @@ def keep_score(
         If it could not be kept.
     """
     from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.scoring.ledger.repeating import repeats_told
     from inkstrain.scoring.ledger.variants import variants_told
     from inkstrain.targets.errors import LedgerError
 
     try:
         with open_ledger(where) as ledger:
-            alike = variants_told(ledger, measured.score.conditions)
+            alike = (*variants_told(ledger, measured.score.conditions), *repeats_told(ledger, measured.score))
             kept = ledger.keep(measured.score, measured.crops, verdict, label=label)
     except LedgerError as error:
         raise LedgerError(f"{error} The score was not kept.{_spared(measured, spare)}") from error

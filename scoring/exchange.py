@@ -225,6 +225,11 @@ def _readings(path: Path, tables: Sequence[_Table], quantity: Quantity) -> Readi
     }
     # a column of kinds or comments repeats itself; ids do not
     usable = {column: values for column, values in names.items() if len({*map(patch_name, values)}) == len(values)}
+    if not usable and all(len({*map(patch_name, ids)}) == len(ids) for t in tables for ids in _names(t).values()):
+        raise CannotMeasureError(
+            f"{path} has several tables of the same samples, as for several measuring conditions (ISO 13655: M0, M1, "
+            "M2). Keep the one that you trust for this print, and delete the others."
+        )
     if not usable:
         spelt = [patch_name(name) for name in next(iter(names.values()), ())]
         twice = next((name for name in spelt if spelt.count(name) > 1), "?")

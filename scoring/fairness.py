@@ -8,6 +8,7 @@ from typing import Final, Literal
 from pydantic import BaseModel, ConfigDict
 
 from .model import Score
+from .repeats import SCANS_APART_DE00, WHAT_TO_CHANGE, disagreement_de00
 
 __all__ = ["FairnessPoint", "check_fairness"]
 
@@ -62,6 +63,7 @@ def check_fairness(*sides: Side) -> tuple[FairnessPoint, ...]:
         _point("scanner", sides, lambda s: s.conditions.scanner or "not said", "Two scanners do not see alike."),
         _point("print scale", sides, _scale, "A print was scaled by its driver: its ramps are steeper or flatter."),
         _point("viewing", sides, _viewing, "How visible findings are is stated for unlike viewing."),
+        *_repeats(sides),
         _drying(sides),
         _health(sides),
         _point("flags", sides, _other_flags, "What a flag names may be the scan's doing and not the print's."),
@@ -134,6 +136,17 @@ def _drying(sides: Sequence[Side]) -> FairnessPoint:
         text = "Colours move while a print dries: let all of them dry as long, and as the makers advise."
     values = tuple(_listed({"not noted" if hours is None else f"{hours:g} h" for hours in side}) for side in noted)
     return FairnessPoint(what="drying time", values=values, alike=alike, kind="fault", text=text)
+
+
+def _repeats(sides: Sequence[Side]) -> list[FairnessPoint]:
+    """Scans of one print, on one side or on two, that disagree by more than a scanner's noise."""
+    apart = disagreement_de00([score for side in sides for score in side])
+    if apart is None or apart <= SCANS_APART_DE00:
+        return []
+    each = [disagreement_de00(side) for side in sides]
+    values = tuple("not scanned twice" if own is None else f"{own:.1f} ΔE00 apart" for own in each)
+    text = f"Scans of one print are {apart:.1f} ΔE00 apart, more than a scanner's noise. {WHAT_TO_CHANGE}"
+    return [FairnessPoint(what="scans of one print", values=values, alike=False, kind="fault", text=text)]
 
 
 def _health(sides: Sequence[Side]) -> FairnessPoint:

@@ -338,7 +338,7 @@ def _check_one_print(found: Sequence[tuple[str, Recipe, int, int]]) -> None:
         if (sheet, tile) in seen:
             raise CannotMeasureError(
                 f"Sheet {sheet}, tile {tile} is in both {seen[sheet, tile]} and {scan}. "
-                "Score repeated scans one by one, and compare the scores."
+                "Score repeated scans one by one, with the same --print NAME, and compare the scores."
             )
         seen[sheet, tile] = scan
 

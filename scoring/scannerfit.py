@@ -34,7 +34,8 @@ from .fitmodel import (
     SuspectPatch,
     WorstPatch,
 )
-from .fitting import Chosen, FitCorrection, choose
+from .fitting import LEAST_PATCHES, Chosen, FitCorrection, choose
+from .misreadings import likely_mistake
 from .model import ColourBasis, Residual
 from .patches import patch_means
 from .placement import locate
@@ -50,6 +51,7 @@ _WORST: Final = 5
 _SAME_DECODING: Final = 2e-3
 _FITTING_DE00: Final = 2.0
 _TWICE_DE00: Final = 0.4
+_FEW: Final = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,7 +175,7 @@ def _fit(
     linear = scanned.linear[list(index)]
     rgb = np.array([patch.rgb for patch in patches])
     with threadpool_limits(limits=1, user_api="blas"):
-        chosen = choose(linear, lab, rgb)
+        chosen = _chosen(names, linear, lab, rgb)
     white, black = int(np.argmin(np.abs(1 - rgb).sum(axis=1))), int(np.argmin(rgb.sum(axis=1)))
     order = np.argsort(-np.where(chosen.kept, chosen.errors, -1.0))[:_WORST]
     suspects = _suspects(names, lab, chosen)
@@ -197,6 +199,25 @@ def _fit(
             "notes": list(notes),
         }
     )
+
+
+def _chosen(names: Sequence[str], linear: Array, lab: Array, rgb: Array) -> Chosen:
+    """Return the best fit; where much does not fit, say first what was probably done wrong in measuring."""
+    refused = None
+    try:
+        chosen = choose(linear, lab, rgb)
+        if (~chosen.kept).sum() <= _FEW:
+            return chosen
+    except CannotMeasureError as error:
+        refused = error
+    mistake = likely_mistake(names, linear, lab) if len(names) >= LEAST_PATCHES else None
+    if mistake is not None:
+        raise CannotMeasureError(
+            f"Probably {mistake}: put right, the readings fit. Correct the file, or measure these again."
+        )
+    if refused is not None:
+        raise refused
+    return chosen
 
 
 def _point(lab: Array, linear: Array) -> FitPoint:

@@ -126,3 +126,23 @@ def grey_profile(version: int = 2, pcs: bytes = b"XYZ ") -> bytes:
         "kTRC": curve,
     }
     return packed(tags, space=b"GRAY", pcs=pcs, version=version)
+
+
+def scanner_profile(matrix: Array, exponent: float, *, version: int = 2) -> bytes:
+    """Return an input profile of a matrix (ISO 15076-1, 8.3.3): columns are the XYZ of red, green and blue.
+
+    Its curves are an exponent: curveType of one u8Fixed8 (10.6) in version 2, parametricCurveType 0 (10.18) in
+    version 4.
+    """
+    if version >= 4:
+        curve = struct.pack(">4sIHH", b"para", 0, 0, 0) + _s15(exponent)
+    else:
+        curve = struct.pack(">4sIIH", b"curv", 0, 1, round(exponent * 256))
+    tags = {
+        "desc": _named("Invented scanner", version),
+        "cprt": _named("No copyright", version) if version >= 4 else b"text\0\0\0\0No copyright\0",
+        "wtpt": b"XYZ \0\0\0\0" + _s15(WHITE_D50),
+        **{f"{name}XYZ": b"XYZ \0\0\0\0" + _s15(column) for name, column in zip("rgb", matrix.T, strict=True)},
+        **{f"{name}TRC": curve for name in "rgb"},
+    }
+    return packed(tags, kind=b"scnr", pcs=b"XYZ ", version=version)

@@ -9,7 +9,9 @@ import pytest
 import spectral
 
 from inkstrain.cli.app import main
+from inkstrain.scoring.exchange import exchange_text
 from inkstrain.scoring.model import PatchFieldScore, Score
+from inkstrain.scoring.scannerfit import read_fit
 from inkstrain.targets.recipe import Recipe
 
 UNEVEN = 0.06
@@ -60,6 +62,20 @@ def test_six_per_cent_of_uneven_light_is_divided_out_by_a_blank_scan(folder: Pat
     assert "uneven-light" in flags(uneven)
     assert "uneven-light" not in flags(mended)
     assert "light-evened" in flags(mended)
+
+
+def test_a_fit_is_made_under_evened_light(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    readings = spectral.measured_lab(spectral.patches_of(RECIPE), spectral.FIRST)
+    (folder / "measured.txt").write_text(exchange_text(readings, {}), encoding="utf-8")
+    command = ["fit-scanner", str(folder / "uneven.tif"), "--measured", str(folder / "measured.txt")]
+    assert main([*command, "--out", str(folder / "as-is.json")]) == 0
+    assert main([*command, "--blank", str(folder / "blank.tif"), "--out", str(folder / "evened.json")]) == 0
+    as_is, evened = (read_fit(folder / name) for name in ("as-is.json", "evened.json"))
+    assert evened.residual_de00.rms < 0.7 * as_is.residual_de00.rms
+    assert "On colours that it was not made from, it errs by" in capsys.readouterr().err
+    # a blank scan that is none is refused, and nothing is written
+    assert main([*command, "--blank", str(folder / "even.tif"), "--out", str(folder / "none.json")]) == 3
+    assert not (folder / "none.json").exists()
 
 
 def test_a_blank_scan_of_even_light_changes_nothing(folder: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import spectral
-from icc_samples import device_lab, packed, rgb_tags
+from icc_samples import device_lab, packed, rgb_tags, scanner_profile
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.basis import given_profile_basis
@@ -54,6 +54,39 @@ def test_decimal_commas_are_read_and_said(tmp_path: Path) -> None:
 def test_what_could_mean_two_things_is_refused(tmp_path: Path, rows: str, says: str) -> None:
     with pytest.raises(CannotMeasureError, match=says):
         read_exchange(lab_file(tmp_path, rows))
+
+
+TABLE = "BEGIN_DATA_FORMAT\nSAMPLE_ID LAB_L LAB_A LAB_B\nEND_DATA_FORMAT\n{}BEGIN_DATA\n{}\nEND_DATA\n"
+OTHERS = "NUMBER_OF_FIELDS 2\nBEGIN_DATA_FORMAT\nSWATCH WEIGHT\nEND_DATA_FORMAT\nBEGIN_DATA\nx 1\nEND_DATA\n"
+
+
+def test_samples_in_several_tables_are_one_measurement_and_other_tables_are_passed_over(tmp_path: Path) -> None:
+    first, second = TABLE.format("NUMBER_OF_SETS 1\n", "A1 95 -1 2"), TABLE.format("", "A2 30 20 -40\nA3 8 0 1")
+    (tmp_path / "m.txt").write_text("CGATS.17\n" + first + OTHERS + second, encoding="utf-8")
+    readings = read_exchange(tmp_path / "m.txt")
+    assert readings.rows(["A3", "A1", "A2"]) == {"A3": 2, "A1": 0, "A2": 1}
+    assert readings.lab[2].tolist() == [8.0, 0.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        # one table a measuring condition, as ISO 13655 has several
+        (TABLE.format("", "A1 95 -1 2\nA2 9 0 0") + TABLE.format("", "A1 94 -1 3\nA2 9 0 1"), "several tables of the"),
+        (TABLE.format("", "A1 95 -1 2\nA1 90 -1 2"), "sample A1 is there twice"),
+        (TABLE.format("NUMBER_OF_FIELDS 5\n", "A1 95 -1 2"), "says NUMBER_OF_FIELDS 5, but has 4 columns"),
+        (TABLE.format("", "A1 95 -1 2").replace("LAB_B", "DENSITY"), "no complete set of Lab, XYZ or spectral"),
+        (TABLE.format("", "A1 95 -1 2").replace("SAMPLE_ID", "NUMBER"), "no table with sample ids"),
+        (TABLE.format("", "A1 95 -1 2").replace("END_DATA\n", ""), "cut short"),
+        (TABLE.format('WEIGHTING_FUNCTION "ILLUMINANT, D65"\n', "A1 95 -1 2"), "for D65"),
+        (TABLE.format("", "A1 5 4 3").replace("LAB_L LAB_A LAB_B", "XYZ_X XYZ_Y XYZ_Z"), "too much for a fraction"),
+        ("", "no table"),
+    ],
+)
+def test_a_file_that_is_not_one_whole_measurement_is_refused(tmp_path: Path, text: str, says: str) -> None:
+    (tmp_path / "m.txt").write_text(text, encoding="utf-8")
+    with pytest.raises(CannotMeasureError, match=says):
+        read_exchange(tmp_path / "m.txt")
 
 
 def spectral_file(folder: Path, factor: float) -> Path:
@@ -136,6 +169,20 @@ def test_a_working_space_or_printer_profile_is_no_scanner_profile(tmp_path: Path
     assert basis.described.kind == "scanner-profile"
     (tmp_path / "p.icc").write_bytes(display)
     assert main(["score", str(tmp_path / "none.tif"), "--scanner-profile", str(tmp_path / "p.icc"), "--json", "-"]) == 3
+
+
+@pytest.mark.parametrize("version", [2, 4])
+def test_a_scanner_profile_of_a_matrix_is_linear_light_and_its_matrix(version: int) -> None:
+    # a scanner whose primaries are like no working space's
+    matrix = np.array([[0.50, 0.30, 0.16422], [0.26, 0.66, 0.08], [0.03, 0.09, 0.70483]])
+    basis = given_profile_basis(scanner_profile(matrix, 2.25, version=version), "x.icc")
+    assert basis.tables16 is not None  # averages are taken in linear light, and the matrix follows
+    codes = np.random.default_rng(4).integers(0, 65536, (1, 500, 3)).astype(np.uint16)
+    expected = (codes / 65535.0) ** 2.25 @ matrix.T
+    assert basis.xyz(basis.linear(codes)) == pytest.approx(expected, abs=2e-4)
+    pixels = np.stack([codes[0, :250], codes[0, 250:]])  # two pixels of each place
+    mean = ((pixels / 65535.0) ** 2.25).mean(axis=0) @ matrix.T
+    assert basis.xyz(basis.linear(pixels).mean(axis=0)) == pytest.approx(mean, abs=2e-4)
 
 
 @pytest.mark.parametrize("version", [2, 4])

@@ -23,6 +23,7 @@ from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_
 from inkstrain.targets.patches import wide_patch_rgb
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import IccPrinter, PrintOptions, ScanOptions, rehearse
+from inkstrain.targets.spaces import icc_profile
 
 MEDIAN_DE00, P95_DE00 = 0.4, 1.2
 STATED_WITHIN, STATED_AT_MOST = 0.25, 0.4
@@ -213,6 +214,27 @@ def test_an_assumed_basis_states_a_lower_bound_only(folder: Path) -> None:
     assert score.uncertainty.basis_de00 is None
     assert "not known" in score.uncertainty.note
     assert score.white.absolute_lab is None
+
+
+def test_a_scanner_profile_given_by_hand_takes_the_place_of_an_embedded_one(folder: Path) -> None:
+    # Adobe RGB (1998), as if it were the scanner's: what the scans of the spectral simulation are encoded in
+    profile = icc_profile("adobe-rgb")
+    (folder / "scanner.icc").write_bytes(profile[:12] + b"scnr" + profile[16:])
+    spectral.spectral_scan(RECIPE, folder / "with.tif", spectral.FIRST, spectral.sensor())
+    spectral.spectral_scan(RECIPE, folder / "without.tif", spectral.FIRST, spectral.sensor(), embed=False)
+    words = [["with.tif"], ["without.tif", "--scanner-profile", str(folder / "scanner.icc")]]
+    scores = []
+    for scan, *more in words:
+        assert main(["score", str(folder / scan), *more, "--json", str(folder / "by.json")]) == 0
+        scores.append(Score.model_validate_json((folder / "by.json").read_bytes()))
+    embedded, given = scores
+    assert given.colour_basis.kind == "scanner-profile"
+    assert "given" in given.colour_basis.note
+    assert given.colour_basis.residual_de00 is None  # a profile does not say how wrong it is
+    for one, other in zip(embedded.elements, given.elements, strict=True):
+        assert one.delta_e00.intended.mean == pytest.approx(other.delta_e00.intended.mean, abs=1e-4)
+    both = ["--scanner-profile", str(folder / "scanner.icc"), "--scanner-fit", str(folder / "fit.json")]
+    assert main(["score", str(folder / "with.tif"), *both]) == 2
 
 
 def test_a_borrowed_basis_gives_differences_between_prints() -> None:
