@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import version
@@ -47,7 +47,7 @@ from .rendering import Rendering
 from .rings import measure_ring, radial_means
 from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
-from .sweeps import measure_sweep
+from .sweeps import SweepReading, read_sweep
 from .totals import totals_of
 from .visibility import DEFAULT_VIEWING, see
 from .wedge import WedgeReading, read_wedge
@@ -55,6 +55,7 @@ from .wedge import WedgeReading, read_wedge
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
 
 Array = NDArray[np.float64]
+_Found = ElementScore | WedgeReading | SweepReading
 Progress = Callable[[str, float], None]
 
 _CROP_PX_PER_MM: Final = 8.0
@@ -198,14 +199,14 @@ def _measure_tile(
     if paper_xyz.min() <= 0.02:
         raise CannotMeasureError(f"{scan.path}: the paper is nearly black in this scan. Scan it again, brighter.")
     elements: dict[str, ElementScore] = {}
-    wedges: list[WedgeReading] = []
+    readings: list[WedgeReading | SweepReading] = []
     crops: dict[str, Crop] = {}
     flags = [*placement.flags, *scan.flags, *light_flags(scan, placement, basis, options.blank)]
     in_chart_order = placement.key_tile.elements
     by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
     reading = threading.Lock()  # one file, one position in it
 
-    def measure(element: Element) -> tuple[Element, ElementScore | WedgeReading | None, Crop | None, bool]:
+    def measure(element: Element) -> tuple[Element, _Found | None, Crop | None, bool]:
         with reading:
             window = open_window(scan, placement, _box(element))
         score = _measure_element(element, window, placement, basis, paper_xyz)
@@ -218,18 +219,15 @@ def _measure_tile(
             progress(element.id, done / len(by_scan_row))
             if not whole:
                 flags.append(f"not-whole: {element.id} is not whole in the scan")
-            if isinstance(score, WedgeReading):
-                wedges.append(score)
+            if isinstance(score, WedgeReading | SweepReading):
+                readings.append(score)
             elif score is not None:
                 elements[element.id] = score
             if crop is not None:
                 crops[element.id] = crop
     y = basis.xyz(paper_linear)[1]
     paper_error_l = float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0)
-    # what stripes the other figures show is part of a wedge's uncertainty
-    seen = stripes_of(elements.values())
-    place, blur = (placement.sheet, placement.tile), _stripe_blur(placement)
-    elements |= {one.wedge.id: one.score(place, paper_error_l, seen, blur) for one in wedges}
+    elements |= _told(readings, elements.values(), placement, paper_error_l)
     return _Part(
         recipe=placement.recipe,
         reading=_reading(scan, placement, flags),
@@ -243,7 +241,7 @@ def _measure_tile(
 
 def _measure_element(
     element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array
-) -> ElementScore | WedgeReading | None:
+) -> _Found | None:
     place = (placement.sheet, placement.tile)
     match element:
         case Ring():
@@ -251,13 +249,28 @@ def _measure_element(
             means, bin_mm = radial_means(window, element, basis, paper_xyz, blur_mm)
             return measure_ring(element, placement.recipe, means, bin_mm, blur_mm, place)
         case HueSweep():
-            return measure_sweep(window, element, placement.recipe, basis, paper_xyz, place)
+            return read_sweep(window, element, basis, paper_xyz)
         case NeutralWedge():
             return read_wedge(window, element, basis, paper_xyz)
         case PatchField():
             return measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():
             return measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
+
+
+def _told(
+    readings: Sequence[WedgeReading | SweepReading],
+    others: Iterable[ElementScore],
+    placement: Placement,
+    paper_error_l: float,
+) -> dict[str, ElementScore]:
+    """Return the scores, by id, of what needs to know of the tile's other figures: what stripes they show."""
+    place, blur, seen = (placement.sheet, placement.tile), _stripe_blur(placement), stripes_of(others)
+    wedges = [one for one in readings if isinstance(one, WedgeReading)]
+    stripes = [wave.stripes for wedge in wedges for wave in wedge.stripes]
+    scores: dict[str, ElementScore] = {one.wedge.id: one.score(place, paper_error_l, seen, blur) for one in wedges}
+    sweeps = [one for one in readings if isinstance(one, SweepReading)]
+    return scores | {one.sweep.id: one.score(placement.recipe, place, stripes) for one in sweeps}
 
 
 def _stripe_blur(placement: Placement) -> float:

@@ -1,7 +1,14 @@
-"""Hue sweeps, measured: order of hues, merged stretches, chroma reached."""
+"""Hue sweeps, measured: order of hues, merged stretches, chroma reached.
+
+Stripes that run down a sweep change its lightness from place to place, so that hues which came out as one seem to move
+on. Those that the neutral wedge of the tile shows are taken out first: period and phase are the wedge's, since stripes
+run straight through both, their size is fitted to each band.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,12 +20,13 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import rgb_to_lab
 from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
 
+from .banding import Stripes, ink_share
 from .basis import Basis
 from .model import DeltaEPair, HueSweepScore, Merged, SweepRow
 from .rings import delta_e_summary, error_de00
 from .sampling import Means, Tally, Window
 
-__all__ = ["SWEEP_BIN_MM", "band_means", "measure_sweep", "sweep_row"]
+__all__ = ["SWEEP_BIN_MM", "SweepReading", "band_means", "read_sweep", "sweep_row"]
 
 Array = NDArray[np.float64]
 
@@ -28,6 +36,9 @@ _ROWS: Final = 12
 _MERGED_SHARE: Final = 0.25
 _MERGED_LEAST_DE00: Final = 2.0
 _BACKWARD_DEG: Final = 0.5
+_OUTLIER: Final = 5.0
+_MOST_SIZE: Final = 1.5  # of the wedge's amplitude
+_LEAST_SHOWN_L: Final = 0.02
 
 
 def band_means(window: Window, band: SweepBand, basis: Basis, paper_xyz: Array) -> tuple[Means, Array]:
@@ -44,18 +55,66 @@ def band_means(window: Window, band: SweepBand, basis: Basis, paper_xyz: Array) 
     return tally.means(paper_xyz), (np.arange(count) + 0.5) / count
 
 
-def measure_sweep(
-    window: Window, sweep: HueSweep, recipe: Recipe, basis: Basis, paper_xyz: Array, place: tuple[int, int]
-) -> HueSweepScore | None:
-    """Return the score of the hue sweeps, or ``None`` if a band could not be read."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepReading:
+    """What a scan shows of a sweep, before stripes are known: each band, its means, and their places as fractions."""
+
+    sweep: HueSweep
+    rows: tuple[tuple[SweepBand, Means, Array], ...]
+
+    def score(self, recipe: Recipe, place: tuple[int, int], stripes: Sequence[Stripes] = ()) -> HueSweepScore:
+        """Return the score.
+
+        Parameters
+        ----------
+        place
+            Sheet and tile.
+        stripes
+            Of the neutral wedge, about chart millimetre 0.
+        """
+        rows, shown = [], 0.0
+        for band, means, fraction in self.rows:
+            inner = slice(1, -1)  # the two end bins touch bare paper
+            lab, place_mm = means.lab[inner].copy(), band.box_mm[0] + band.box_mm[2] * fraction[inner]
+            for one in stripes:
+                if one.direction == "along":
+                    wave = _size_in(lab[:, 0], _shown(one, place_mm, lab[:, 0]))
+                    lab[:, 0] -= wave
+                    shown = max(shown, float(np.max(np.abs(wave))))
+            rows.append(sweep_row(lab, means.standard_error[inner], fraction[inner], band, recipe))
+        flags: tuple[str, ...] = ()
+        if shown > _LEAST_SHOWN_L:
+            flags = (f"stripes-taken-out: up to {shown:.2f} L*, as the neutral wedge shows them",)
+        return HueSweepScore(
+            id=self.sweep.id, kind=self.sweep.kind, sheet=place[0], tile=place[1], rows=tuple(rows), flags=flags
+        )
+
+
+def _shown(stripes: Stripes, place_mm: Array, lightness: Array) -> Array:
+    """Return what stripes along the sheet add to the L* of bins, (n,)."""
+    turn = np.exp(2j * np.pi * place_mm / stripes.period_mm) * np.sinc(SWEEP_BIN_MM / stripes.period_mm)
+    return np.asarray(np.real(turn * stripes.wave[0]) * ink_share(lightness))
+
+
+def _size_in(lightness: Array, shown: Array) -> Array:
+    """Return a wave (n,) in the size that a band has it in: by second differences, which a smooth course hardly has."""
+    got, wave = np.diff(lightness, 2), np.diff(shown, 2)
+    away = got - wave
+    kept = np.abs(away - np.median(away)) <= _OUTLIER * 1.4826 * np.median(np.abs(away - np.median(away)))
+    power = float(wave[kept] @ wave[kept])
+    size = float(got[kept] @ wave[kept]) / power if power > 0 else 0.0
+    return np.asarray(float(np.clip(size, 0.0, _MOST_SIZE)) * shown)
+
+
+def read_sweep(window: Window, sweep: HueSweep, basis: Basis, paper_xyz: Array) -> SweepReading | None:
+    """Read the hue sweeps, or return ``None`` if a band could not be read."""
     rows = []
     for band in sweep.rows:
         means, fraction = band_means(window, band, basis, paper_xyz)
         if not np.isfinite(means.lab[1:-1]).all():
             return None
-        inner = slice(1, -1)  # the two end bins touch bare paper
-        rows.append(sweep_row(means.lab[inner], means.standard_error[inner], fraction[inner], band, recipe))
-    return HueSweepScore(id=sweep.id, kind=sweep.kind, sheet=place[0], tile=place[1], rows=tuple(rows))
+        rows.append((band, means, fraction))
+    return SweepReading(sweep=sweep, rows=tuple(rows))
 
 
 def sweep_row(lab: Array, standard_error: Array, fraction: Array, band: SweepBand, recipe: Recipe) -> SweepRow:
