@@ -348,7 +348,7 @@ def test_a_print_at_97_per_cent_is_scored_flagged_and_named(
     (contour,) = ring_of(score)["contours"]
     assert contour["radius_mm"] == pytest.approx(STEP.radius_mm, abs=STEP_MM)
     assert score["totals"]["evenness"] == pytest.approx(clean.score["totals"]["evenness"], abs=0.01)
-    assert "97.0 %" in (tmp_path / "out.html").read_text(encoding="utf-8")
+    assert "97.0\u00a0%" in (tmp_path / "out.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
