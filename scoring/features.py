@@ -1,7 +1,8 @@
 """Contours, flat bands, reversals, core and the rest: pure functions of a printed and an intended path.
 
 Definitions are DESIGN's: speed is ΔE00 a millimetre; a path's share is the intended speed scaled by reach; a contour
-is a stretch faster than twice its share with at least 1 ΔE00 across it; a flat band is one slower than a quarter of
+is a stretch faster than twice its share with at least 1 ΔE00 across it, two less than 0.3 mm apart being one unless
+the fade pauses between them and falls behind its share; a flat band is one slower than a quarter of
 its share while the file moves on by at least 2 ΔE00.
 """
 
@@ -23,6 +24,7 @@ __all__ = [
     "CONTOUR_SHARE",
     "FLAT_LEAST_DE00",
     "FLAT_SHARE",
+    "ColourNoise",
     "PathPair",
     "core_mm",
     "evenness",
@@ -42,6 +44,7 @@ FLAT_LEAST_DE00: Final = 2.0
 _CORE_DE00: Final = 1.0
 _REVERSAL_L: Final = 0.5
 _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
+_ONE_RING_MM: Final = 0.3  # nor are two steep ones, seen from 400 mm (2.6 minutes of arc), unless the fade pauses
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
 # how well contours are known; see `_contour_errors`
@@ -51,7 +54,8 @@ _STEEP_ENDS: Final = 0.5
 _SHARE_DOUBT: Final = 0.08  # how well a scan tells a course's speed where nothing is sharp
 _NOISE_PART: Final = 4.0
 _SCALE_PART: Final = 0.01
-_PLACE_MM: Final = 0.0035
+_PLACE_MM: Final = 0.003
+_NEAR_MM: Final = 0.5
 _WIDTH_PART: Final = 0.04
 
 
@@ -95,8 +99,10 @@ def evenness(pair: PathPair) -> float | None:
 
 def _relative_speed(pair: PathPair) -> Array:
     """Return printed speed over its share between neighbouring rows, shape (n-1,); infinite at a step."""
-    printed, intended = np.diff(pair.printed_length()), np.diff(pair.intended_length())
-    share = intended * (printed.sum() / max(intended.sum(), 1e-12))
+    return _Course.of(pair).relative
+
+
+def _relative(printed: Array, share: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = printed / share
     return np.where(share > 1e-9, ratio, np.where(printed > 0.02, np.inf, 1.0))
@@ -119,31 +125,49 @@ def _stretches(inside: NDArray[np.bool_], radius: Array, moved: Array | None = N
     return runs
 
 
+@dataclass(frozen=True, slots=True)
+class ColourNoise:
+    """Standard errors in ΔE00 of the bins that a path was fitted to, by radius, both (n,)."""
+
+    radius_mm: Array
+    error_de00: Array
+
+    def usual(self) -> float:
+        """Return their median."""
+        return float(np.median(self.error_de00))
+
+    def near(self, radius_mm: float) -> float:
+        """Return their root mean square about a radius: bins near the hub hold few pixels."""
+        beside = np.abs(self.radius_mm - radius_mm) < _NEAR_MM
+        return float(np.sqrt(np.mean((self.error_de00[beside] if beside.any() else self.error_de00) ** 2)))
+
+
 def find_contours(
-    pair: PathPair, contrast_error_de00: float = 0.0, blur_mm: float | None = None
+    pair: PathPair, noise: ColourNoise | None = None, blur_mm: float | None = None
 ) -> tuple[Contour, ...]:
     """Return the contours of a path, inner first.
 
     Parameters
     ----------
-    contrast_error_de00
-        Standard error of a colour of the path; a contour whose contrast reaches 1 ΔE00 within twice of it is given.
+    noise
+        Of what the path was fitted to; a contour whose contrast reaches 1 ΔE00 within twice the usual one is given.
     blur_mm
-        Gaussian sigma that the path was freed from; it tells how well ends are known. Without it the path is exact,
-        and no standard errors are given.
+        Gaussian sigma that the path was freed from; it tells how well ends are known. Without noise and blur the path
+        is exact, and no standard errors are given.
     """
-    length = pair.printed_length()
-    relative = _relative_speed(pair)
-    strict, loose = (_steep(pair, length, relative, CONTOUR_SHARE * k) for k in (1 + _SHARE_DOUBT, 1 - _SHARE_DOUBT))
+    course = _Course.of(pair)
+    least = CONTOUR_LEAST_DE00 - (0.0 if noise is None else 2.0 * noise.usual())
+    contours = _steep(course, CONTOUR_SHARE, least)
+    if not contours:
+        return ()
+    strict, loose = (_steep(course, CONTOUR_SHARE * k) for k in (1 + _SHARE_DOUBT, 1 - _SHARE_DOUBT))
     found = []
-    for steep in _steep(pair, length, relative, CONTOUR_SHARE):
-        if steep.contrast_de00 < CONTOUR_LEAST_DE00 - 2.0 * contrast_error_de00:
-            continue
+    for steep in contours:
         doubt = _doubt(steep, strict, loose)
         errors: tuple[float | None, float | None] = (None, None)
-        if blur_mm is not None:
-            around = _speed_around(pair.radius_mm, length, steep.inner_mm, steep.outer_mm)
-            errors = _contour_errors(steep, doubt, around * blur_mm, contrast_error_de00, blur_mm)
+        if blur_mm is not None and noise is not None:
+            around = _speed_around(pair.radius_mm, course.length, steep.inner_mm, steep.outer_mm)
+            errors = _contour_errors(steep, doubt, around * blur_mm, noise.near(steep.centre_mm), blur_mm)
         found.append(
             Contour(
                 radius_mm=steep.centre_mm,
@@ -181,15 +205,39 @@ class _Doubt(NamedTuple):
     place_mm: float
 
 
-def _steep(pair: PathPair, length: Array, relative: Array, limit: float) -> list[_Steep]:
-    """Return the stretches faster than a multiple of the share."""
-    found = []
-    for first, last in _stretches(relative > limit, pair.radius_mm):
-        middle = 0.5 * (length[first] + length[last])
-        centre = float(np.interp(middle, length[first : last + 1], pair.radius_mm[first : last + 1]))
-        contrast = float(delta_e00(pair.printed[first], pair.printed[last]))
-        found.append(_Steep(float(pair.radius_mm[first]), float(pair.radius_mm[last]), centre, contrast))
-    return found
+class _Course(NamedTuple):
+    """A path, its cumulative length, what its share of that would be, and its speed over its share."""
+
+    pair: PathPair
+    length: Array
+    share: Array
+    relative: Array
+
+    @classmethod
+    def of(cls, pair: PathPair) -> _Course:
+        printed, asked = pair.printed_length(), pair.intended_length()
+        share = asked * (printed[-1] / max(asked[-1], 1e-12))
+        return cls(pair, printed, share, _relative(np.diff(printed), np.diff(share)))
+
+
+def _steep(course: _Course, limit: float, least_de00: float = 0.0) -> list[_Steep]:
+    """Return the stretches faster than a multiple of the share; those between which the fade does not pause are one."""
+    pair, length, share, relative = course
+    found = np.array(_stretches(relative > limit, pair.radius_mm), dtype=np.intp).reshape(-1, 2)
+    contrast = np.asarray(delta_e00(*(pair.printed[found.T])))
+    runs: list[tuple[int, int]] = []
+    for first, last in found[contrast >= least_de00].tolist():
+        before = runs[-1][1] if runs else first
+        near = pair.radius_mm[first] - pair.radius_mm[before] < _ONE_RING_MM
+        if runs and near and length[first] - length[before] >= share[first] - share[before]:
+            runs[-1] = (runs[-1][0], last)
+        else:
+            runs.append((first, last))
+    first, last = np.array(runs, dtype=np.intp).reshape(-1, 2).T
+    contrast = np.asarray(delta_e00(pair.printed[first], pair.printed[last]))
+    centre = np.interp(0.5 * (length[first] + length[last]), length, pair.radius_mm)
+    ends = pair.radius_mm[first], pair.radius_mm[last]
+    return [_Steep(*row) for row in np.stack([*ends, centre, contrast], axis=1).tolist()]
 
 
 def _doubt(steep: _Steep, strict: list[_Steep], loose: list[_Steep]) -> _Doubt:
@@ -231,7 +279,7 @@ def _contour_errors(
     hanging = max(most - steep.contrast_de00, steep.contrast_de00 - least)
     scale = _SCALE_PART * steep.contrast_de00
     contrast_error = float(np.sqrt((_NOISE_PART * noise_de00) ** 2 + ends**2 + scale**2 + hanging**2))
-    place = 3.0 * noise_de00 * blur_mm / steep.contrast_de00
+    place = _NOISE_PART * noise_de00 * blur_mm / steep.contrast_de00
     width = _WIDTH_PART * steep.width_mm
     return contrast_error, float(np.sqrt(_PLACE_MM**2 + place**2 + width**2 + doubt.place_mm**2))
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from functools import cache
 from typing import Final, TypedDict
 
 import numpy as np
@@ -39,6 +40,7 @@ _FAMILY_DEG: Final = (24.4, 61.3, 88.7, 110.1, 165.2, 196.3, 222.6, 244.6, 308.8
 _FAMILY_RMS_DEG: Final = (1.65, 4.32, 2.93, 1.07, 2.04, 1.41, 1.59, 3.05, 2.34, 1.16)
 _OWN_SHARE: Final = 0.3  # of a swing must be in the print's own hue, not only in the file's
 _WHITE_POINT_DE: Final = 0.5  # how well the paper's own colour is known (assumed, no source)
+_RIDGE: Final = 1e-12  # weights add up to one; without it a course that nothing follows could not be solved for
 _DEGREE_PRICE: Final = 0.03  # share of the ramp that a further degree must bring onto the course
 
 
@@ -92,8 +94,9 @@ def _course(radius_mm: Array, angle: Array, chroma: Array) -> Array:
         course = starts[int(np.argmin(costs))]
         for _ in range(_ROUNDS):
             off = (angle - basis[:, : degree + 1] @ course) / scale
-            root = np.sqrt(weight) * np.maximum(1.0 - off**2, 0.0)
-            course = np.linalg.lstsq(basis[:, : degree + 1] * root[:, None], angle * root, rcond=None)[0]
+            weighted = basis[:, : degree + 1] * (weight * np.maximum(1.0 - off**2, 0.0) ** 2)[:, None]
+            gram = weighted.T @ basis[:, : degree + 1] + _RIDGE * np.eye(degree + 1)
+            course = np.linalg.solve(gram, weighted.T @ angle)
         run: Array = np.asarray(basis[:, : degree + 1] @ course, dtype=np.float64)
         cost = float(_biweight_cost(angle - run, scale) @ weight + _astray(run, anchor)) + _DEGREE_PRICE * degree
         if cost < best_cost:
@@ -129,6 +132,9 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
     delta_h = 2.0 * chroma * np.sin(np.radians(off) / 2.0)
     beyond = (np.abs(off) >= SWING_LEAST_DEG / 2) & (weight > 0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (beyond * np.sign(off)).astype(int), [0]])))
+    # of the whole ramp, worked out once and only if asked for
+    own = cache(lambda: _own_departure_deg(radius_mm, printed, weight > 0))
+    other = cache(lambda: hue_departure_deg(radius_mm, printed, intended, lab_to_jzazbz)[0])
     found = []
     for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if not beyond[first] or radius_mm[last - 1] - radius_mm[first] < _NARROWEST_MM:
@@ -144,7 +150,7 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
             continue
         turns = (
             _own_turn_deg(radius_mm, printed, first, last - 1, peak),
-            _own_departure_deg(radius_mm, printed, weight > 0)[peak],  # a wide swing bends this one's course
+            own()[peak],  # a wide swing bends this one's course
         )
         if max(turn * np.sign(degrees) for turn in turns) < _OWN_SHARE * abs(degrees):
             continue  # the file turns here and the print does not
@@ -154,7 +160,7 @@ def find_hue_swings(radius_mm: Array, printed: Array, intended: Array) -> tuple[
                 width_mm=float(outer - inner),
                 degrees=degrees,
                 delta_h=float(delta_h[peak]),
-                **_by_rulers(radius_mm, printed, intended, peak, degrees),
+                **_by_rulers(printed[peak], degrees, float(other()[peak])),
             )
         )
     return tuple(found)
@@ -183,11 +189,10 @@ class _ByRulers(TypedDict):
     rulers_disagree: bool
 
 
-def _by_rulers(radius_mm: Array, printed: Array, intended: Array, peak: int, degrees: float) -> _ByRulers:
-    """Return what the second ruler makes of a swing, and whether that is another thing than the first one's."""
-    ipt = lab_to_ipt(printed[peak])
+def _by_rulers(lab: Array, degrees: float, other: float) -> _ByRulers:
+    """Return how sure a swing of a colour is, and whether what the second ruler makes of it is another thing."""
+    ipt = lab_to_ipt(lab)
     ruler = ruler_uncertainty_deg(float(np.degrees(np.arctan2(ipt[2], ipt[1]))))
-    doubt = float(np.hypot(ruler, np.degrees(_WHITE_POINT_DE / max(np.hypot(*printed[peak, 1:]), 1.0))))
-    other = float(hue_departure_deg(radius_mm, printed, intended, lab_to_jzazbz)[0][peak])
+    doubt = float(np.hypot(ruler, np.degrees(_WHITE_POINT_DE / max(np.hypot(*lab[1:]), 1.0))))
     apart = abs(other - degrees) > 2.0 * doubt or other * np.sign(degrees) < abs(degrees) / 2
     return _ByRulers(uncertainty_deg=doubt, other_ruler_deg=other, rulers_disagree=bool(apart))

@@ -15,6 +15,7 @@ from inkstrain.targets.rings import ring_lab
 from .banding import disc_stripes, stripe_blur_mm, unstriped
 from .basis import Basis
 from .features import (
+    ColourNoise,
     PathPair,
     core_mm,
     evenness,
@@ -103,7 +104,6 @@ def measure_ring(
         if one.rulers_disagree
     ]
     away = np.asarray(delta_e00(lab, intended))[on_ramp]
-    contrast_error = float(np.median(errors[on_ramp]))
     return RingScore(
         id=ring.id,
         kind=ring.kind,
@@ -120,7 +120,7 @@ def measure_ring(
             speed_de00_per_mm=tuple(speed.round(4).tolist()),
             intended_speed_de00_per_mm=tuple(asked_speed.round(4).tolist()),
         ),
-        contours=find_contours(pair, contrast_error, sigma),
+        contours=find_contours(pair, ColourNoise(radius[on_ramp], errors[on_ramp]), sigma),
         flat_bands=find_flat_bands(pair),
         hue_swings=swings,
         reversals=find_reversals(pair),

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.integrate import cumulative_simpson
 
 from inkstrain.scoring.features import (
+    ColourNoise,
     PathPair,
     core_mm,
     evenness,
@@ -194,12 +195,13 @@ def test_a_contour_needs_one_de00_within_twice_its_error(contrast_de00: float, e
     jump = contrast_de00 / SPEED
     slow = (RAMP_MM - jump) / RAMP_MM
     path = pair((0, 0), (6.0, 6.0 * slow), (6.0, 6.0 * slow + jump), (RAMP_MM, RAMP_MM))
-    found = find_contours(path, error_de00)
+    noise = ColourNoise(path.radius_mm, np.full(len(path.radius_mm), error_de00))
+    found = find_contours(path, noise)
     assert len(found) == count
     for ring in found:
         assert ring.contrast_de00 == pytest.approx(contrast_de00, abs=DE00)
         assert ring.contrast_standard_error_de00 is ring.radius_standard_error_mm is None  # the path itself is exact
-        (scanned,) = find_contours(path, error_de00, 0.06)
+        (scanned,) = find_contours(path, noise, 0.06)
         assert scanned.contrast_standard_error_de00 > error_de00
         assert 0.0 < scanned.radius_standard_error_mm < 0.06
 
@@ -218,7 +220,7 @@ def test_a_contour_tells_what_its_ends_hang_on(beside: float, least_mm: float, m
     by_mm = {0.5: 2.0 * SPEED, 1.5: (2.0 + beside) * SPEED}
     # ΔE00 over a stretch is not its sum
     assert ring.contrast_range_de00 == pytest.approx((by_mm[least_mm], by_mm[most_mm]), rel=0.06)
-    (scanned,) = find_contours(path, 0.0, 0.06)
+    (scanned,) = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06)
     hangs = by_mm[most_mm] - by_mm[least_mm]
     assert scanned.contrast_standard_error_de00 > 0.9 * hangs
     assert (scanned.contrast_standard_error_de00 < 1.0) == (hangs == 0.0)

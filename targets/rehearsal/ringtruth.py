@@ -24,6 +24,7 @@ _FLAT_SPEED: Final = 0.25
 _FLAT_DE00: Final = 2.0
 _REVERSAL_L: Final = 0.5
 _CORE_DE00: Final = 1.0
+_ONE_RING_MM: Final = 0.3  # contours nearer than this are one, unless the fade pauses between them
 _SMOOTHING_MM: Final = 0.05  # a printer's table may wiggle from cell to cell; no eye or scanner follows that
 
 
@@ -178,10 +179,11 @@ def _others(speeds: _Speeds) -> tuple[list[ContourTruth], list[FlatBandTruth]]:
     contours = [
         _contour(speeds, inner, outer, None) for inner, outer in _runs(printed > _CONTOUR_SPEED * share, speeds)
     ]
+    contours = [contour for contour in contours if contour.contrast_de00 >= _CONTOUR_DE00]
     flats = [_flat(speeds, inner, outer, None) for inner, outer in _runs(printed < _FLAT_SPEED * share, speeds)]
     moved = [speeds.moved(speeds.intended, flat.inner_mm, flat.outer_mm) for flat in flats]
     return (
-        [contour for contour in contours if contour.contrast_de00 >= _CONTOUR_DE00],
+        _joined(contours, printed - share, speeds),
         [flat for flat, by in zip(flats, moved, strict=True) if by >= _FLAT_DE00],
     )
 
@@ -192,6 +194,19 @@ def _runs(mask: NDArray[np.bool_], speeds: _Speeds) -> list[tuple[float, float]]
         (float(speeds.edge[first]), float(speeds.edge[min(last, len(speeds.edge) - 1)]))
         for first, last in change.reshape(-1, 2)
     ]
+
+
+def _joined(contours: list[ContourTruth], ahead: Array, speeds: _Speeds) -> list[ContourTruth]:
+    """Make one of near contours between which the fade goes on; `ahead` is how far each step outruns its share."""
+    joined: list[ContourTruth] = []
+    for contour in contours:
+        before = joined[-1].outer_mm if joined else -math.inf
+        near = contour.inner_mm - before < _ONE_RING_MM
+        if near and ahead[speeds.at(before) : speeds.at(contour.inner_mm)].sum() >= 0:
+            joined[-1] = _contour(speeds, joined[-1].inner_mm, contour.outer_mm, None)
+        else:
+            joined.append(contour)
+    return joined
 
 
 def _other_reversals(speeds: _Speeds) -> list[ReversalTruth]:

@@ -26,6 +26,7 @@ HUE_DEG = 3.0
 BORDER = 0.05
 _SMOOTHING_UM = 50  # as the rehearsal's truth: a printer's table may wiggle from cell to cell
 _JOIN_MM = 0.06  # stretches nearer than this are one, which no scanner could tell apart
+_ONE_RING_MM = 0.3  # and so are contours, if the path moves at its share or faster between them
 
 Status = Literal["clear", "counted", "near", "none"]
 
@@ -48,20 +49,33 @@ class Definitions:
         self._radius, self._lab = path.radius_mm[ramp], path.lab[ramp]
         self._printed = np.asarray(delta_e00(path.lab[ramp][:-1], path.lab[ramp][1:]))
         self._intended = np.asarray(delta_e00(path.intended_lab[ramp][:-1], path.intended_lab[ramp][1:]))
-        reach = self._printed.sum() / self._intended.sum()
-        share = reach * uniform_filter1d(self._intended, _SMOOTHING_UM, mode="nearest")
+        self._reach = self._printed.sum() / self._intended.sum()
+        share = self._reach * uniform_filter1d(self._intended, _SMOOTHING_UM, mode="nearest")
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = uniform_filter1d(self._printed, _SMOOTHING_UM, mode="constant") / share
         self._ratio = np.nan_to_num(ratio, nan=1.0, posinf=np.inf)
 
     def contours(self, share: float = CONTOUR_SHARE, least_de00: float = CONTOUR_DE00) -> list[Stretch]:
         """Return stretches faster than a multiple of the share with at least a contrast across them."""
-        found = []
+        runs: list[tuple[int, int]] = []
         for first, last in self._runs(self._ratio > share):
-            contrast = float(delta_e00(self._lab[first], self._lab[last]))
-            if contrast >= least_de00:
-                found.append(Stretch(float(self._radius[first]), float(self._radius[last]), contrast))
-        return found
+            if delta_e00(self._lab[first], self._lab[last]) < least_de00:
+                continue
+            before = runs[-1][1] if runs else first
+            gap = slice(before, first)
+            near = self._radius[first] - self._radius[before] < _ONE_RING_MM
+            if runs and near and self._printed[gap].sum() >= self._reach * self._intended[gap].sum():
+                runs[-1] = (runs[-1][0], last)
+            else:
+                runs.append((first, last))
+        return [
+            Stretch(
+                float(self._radius[first]),
+                float(self._radius[last]),
+                float(delta_e00(self._lab[first], self._lab[last])),
+            )
+            for first, last in runs
+        ]
 
     def flats(self, share: float = FLAT_SHARE, least_de00: float = FLAT_DE00) -> list[Stretch]:
         """Return stretches slower than a part of the share while the file moves on."""
