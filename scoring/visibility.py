@@ -265,10 +265,10 @@ def _see_ring(ring: RingScore, viewing: Viewing) -> RingScore:
         parts = _excess(radius, (inner - margin_mm, outer + margin_mm), steep)
         if parts is None:
             return None, None
-        inside, less = parts
-        size, growth = _change(radius[inside], less @ lab, viewing, field)
+        used, place, less = parts
+        size, growth = _change(place, less @ lab[used], viewing, field)
         # a forecast's colours have no noise, and what they are uncertain by is not known
-        return size, float(np.linalg.norm(growth @ less * noise)) if noise.any() else None
+        return size, float(np.linalg.norm(growth @ less * noise[used])) if noise.any() else None
 
     def at(place_mm: float) -> Array:
         return np.array([np.interp(place_mm, radius, column) for column in lab.T])
@@ -338,10 +338,10 @@ def _inset(band: Any) -> float:
 
 def _excess(
     radius: Array, stretch_mm: tuple[float, float], steep_mm: Sequence[tuple[float, float]]
-) -> tuple[NDArray[np.bool_], Array] | None:
-    """Return which places a stretch has, (n,), and how its colours less the course that the slopes beside it would make
-    follow from all colours: a matrix (inside, n).
+) -> tuple[NDArray[np.bool_], Array, Array] | None:
+    """Return how a stretch's colours less the course that the slopes beside it would make follow from a profile's.
 
+    Which of the profile's places (n,) take part, the stretch's own places (m,), and a matrix of one by the other.
     Slopes are taken on both sides, clear of contours, and run from one into the other; at a ramp's end there may be
     one side only.
     """
@@ -356,7 +356,9 @@ def _excess(
     before = (radius >= before_mm - _BESIDE_MM) & (radius < before_mm)
     after = (radius > after_mm) & (radius <= after_mm + _BESIDE_MM)
     inside = (radius >= first) & (radius <= last)
-    slopes = [_slope(radius, rows) for rows in (before, after)]
+    used = before | inside | after
+    near = radius[used]
+    slopes = [_slope(near, rows[used]) for rows in (before, after)]
     if inside.sum() < 2 or (slopes[0] is None and slopes[1] is None):
         return None
     start, end = (slopes[i] if slopes[i] is not None else slopes[1 - i] for i in (0, 1))
@@ -365,7 +367,7 @@ def _excess(
     late = part**2 / (2 * max(float(place[-1] - place[0]), 1e-9))
     course = np.outer(part - late, start) + np.outer(late, end)
     # about the stretch's middle: what is left of its course then stands where its mean colour is
-    return inside, np.eye(len(radius))[inside] - course + course.mean(axis=0)
+    return used, place, np.eye(len(near))[inside[used]] - course + course.mean(axis=0)
 
 
 def _slope(radius: Array, rows: NDArray[np.bool_]) -> Any:
