@@ -33,6 +33,9 @@ MIDDLING = 0.3 + 0.4 * np.random.default_rng(1).random((400, 3))
 RELATIVE = Rendering("relative", True)
 
 
+DEBIAN_CMYK = Path("/usr/share/color/icc/ghostscript/default_cmyk.icc")
+
+
 @pytest.fixture(scope="module")
 def cmyk() -> OutputProfile:
     pyvips = pytest.importorskip("pyvips")
@@ -105,13 +108,28 @@ def test_a_chart_in_the_printers_own_space_is_forecast_as_asked() -> None:
 
 
 def test_a_trial_s_figures_come_out_again(of_cmyk: Forecast) -> None:
-    # figures of an independent trial of the same profile through Little CMS, as the project's issue states them
+    # figures of an independent trial of the same profile through Little CMS, made before this program (not published)
     for element, perceptual, relative in (("cyan", 0.95, 0.88), ("yellow", 0.86, 0.92)):
         for name, wanted in (("perceptual without bpc", perceptual), ("relative with bpc", relative)):
             assert ring(of_cmyk, name, f"ring-to-black-{element}").evenness == pytest.approx(wanted, abs=0.02)
     for name, wanted in (("perceptual without bpc", 1.8), ("relative with bpc", 2.4)):
         steepest = steepest_share(ring(of_cmyk, name, "ring-to-black-red"))
         assert steepest == pytest.approx(wanted, abs=0.15)
+
+
+@pytest.mark.skipif(not DEBIAN_CMYK.exists(), reason="Debian's libgs-common is not installed")
+def test_the_same_trial_s_figures_of_another_profile_come_out_again() -> None:
+    # the same trial's steepest places, as multiples of the share: through the CMYK profile of Debian's libgs-common
+    found = forecast(CHART, OutputProfile(DEBIAN_CMYK.read_bytes(), str(DEBIAN_CMYK)))
+    trial = {"magenta": (4.2, 2.8), "red": (3.1, 1.9), "blue": (3.1, 2.0), "cyan": (2.7, 1.9)}
+    for element, both in trial.items():
+        for name, wanted in zip(("perceptual without bpc", "relative with bpc"), both, strict=True):
+            steepest = steepest_share(ring(found, name, f"ring-to-black-{element}"))
+            assert steepest == pytest.approx(wanted, rel=0.12), (element, name)
+    # a table of 8 bits breaks its steep stretches by dips of a tenth of a millimetre; each is one contour
+    green = ring(found, "perceptual without bpc", "ring-to-black-green")
+    assert len(green.contours) == 1
+    assert green.contours[0].width_mm > 3.0
 
 
 def test_no_winner_is_declared_where_there_is_none(of_cmyk: Forecast) -> None:
