@@ -52,7 +52,7 @@ def fit_scanner(
     """Fit a scanner to measured patches, so that its scans give colours that can be trusted.
 
     The fit belongs to its paper and ink set. Use it with: inkstrain score --scanner-fit FIT.
-    A flatbed is no spectrophotometer: the fit says how wrong it is on patches it had not seen.
+    A flatbed is no spectrophotometer: the fit says how wrong it is on colours that it was not made from.
     """
     check_target(out, inputs=(*scans, *filter(None, [measured, borrow_from, blank])))
     from inkstrain.scoring.basis import scan_basis
@@ -87,14 +87,14 @@ def _borrowed(
 
 def _tell(fit: ScannerFit, out: Path) -> None:
     residual = fit.residual_de00
-    against = "departs from the profile's word" if fit.kind == "borrowed" else "errs"
+    of = "what the profile says" if fit.kind == "borrowed" else "the truth"
     for note in fit.notes:
         say(note)
     for suspect in fit.suspects:
         say(f"Left out: {suspect.patch}, {suspect.de00:.1f} ΔE00 off, {suspect.text}.")
     say(
-        f"Fitted {fit.patches} patches by {fit.method.name}, {fit.method.terms} terms. On colours that it was not made "
-        f"from, it {against} by {residual.median:.2f} ΔE00 in the middle and {residual.p95:.2f} at 95 %; worst "
+        f"Fitted {fit.patches} patches by {fit.method.name}, {fit.method.terms} terms. Of colours that the fit was not "
+        f"made from, half are within {residual.median:.2f} ΔE00 of {of} and 95 % within {residual.p95:.2f}. Worst "
         f"patches: {', '.join(f'{worst.patch} ({worst.de00:.1f})' for worst in fit.worst)}."
     )
     if fit.kind == "borrowed":

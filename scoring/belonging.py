@@ -53,8 +53,8 @@ def belonging_flags(fit: ScannerFit, check: BasisCheck, conditions: Conditions) 
         own, said = getattr(fit.conditions, name), getattr(conditions, name)
         if own and said and own.strip().casefold() != said.strip().casefold():
             flags.append(
-                f"fit-for-another-{name}: the scanner fit belongs to the {name} {own!r}, the print is said to have "
-                f"{said!r}; colours may be wrong by several times the fit's own error"
+                f"fit-for-another-{name}: the scanner fit belongs to the {name} ‘{own}’, the print is said to have "
+                f"‘{said}’"
             )
     if check.paper_de00 > _PAPER_DE00:
         flags.append(

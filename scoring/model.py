@@ -136,11 +136,13 @@ class Viewing(Value):
 class White(Value):
     """The unprinted paper: colour relative to the scanner's own white, and its standard error in L*.
 
-    With a fit or an instrument the same colour is absolute, and stands in ``absolute_lab``, too.
+    With a fit or an instrument the same colour is absolute, and stands in ``absolute_lab``, too. The standard
+    uncertainty also holds the colour basis, where how wrong that is, is known.
     """
 
     lab: Lab
     standard_error_l: float | None = None
+    standard_uncertainty_l: float | None = None
     absolute_lab: Lab | None = None
     absolute_density: float | None = None
 

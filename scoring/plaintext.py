@@ -10,7 +10,7 @@ from .compare import Comparison
 from .judge import Verdict
 from .model import RingScore, Score
 from .report.summary import summarise
-from .report.words import element_name, error_words, flag_words, print_name, ring_name, ring_state
+from .report.words import element_name, error_words, print_name, ring_name, ring_state
 
 __all__ = ["comparison_text", "score_text", "verdict_lines"]
 
@@ -43,10 +43,6 @@ def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80)
         if paragraph.lead not in _IN_TABLE:
             lines += _wrapped(f"{paragraph.lead}. {paragraph.text}", width)
     lines += _wrapped(_basis_line(score), width)
-    flags = sorted({flag for tile in score.tiles for flag in tile.flags})
-    flags += [flag for flag in score.flags if "-the-fit" in flag or flag.startswith("fit-for")]
-    if flags:
-        lines += _wrapped(f"Scan. {'; '.join(map(flag_words, flags))}.", width)
     if verdict is not None:
         lines += ["", *(part for line in verdict_lines(verdict) for part in _wrapped(line, width))]
     return "\n".join(lines)

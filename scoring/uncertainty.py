@@ -61,14 +61,15 @@ def with_uncertainty(score: Score) -> Score:
         paper_l=paper,
         note=_note(score.colour_basis, basis),
     )
+    white = score.white.model_copy(update={"standard_uncertainty_l": parts.common if whole else None})
     black = score.black
     if black is not None:
         black = black.model_copy(update={"standard_uncertainty_l": parts.common if whole else None})
-    return score.model_copy(update={"elements": elements, "uncertainty": told, "black": black})
+    return score.model_copy(update={"elements": elements, "uncertainty": told, "white": white, "black": black})
 
 
 def _note(basis: ColourBasis, part: float | None) -> str:
-    covers = f"Uncertainties are standard ones; times a coverage factor of {_COVERAGE:g} they cover about 95 %."
+    covers = f"Uncertainties are standard ones; {_COVERAGE:g} times that (the coverage factor) covers about 95 %."
     if basis.kind == "instrument":
         return f"{covers} The instrument's own is not in them: its maker states it."
     if part is None:

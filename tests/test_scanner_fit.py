@@ -150,7 +150,7 @@ def test_the_error_of_a_fit_for_another_ink_is_not_printed_as_this_prints(folder
     limits = Tolerances(patch_field=PatchFieldLimits(max_mean_de00=0.0))
     for score, holds in ((own, True), (other, False)):
         told = " ".join([*basis_words(score.colour_basis), score_text(score, width=2000)]).replace("\u00a0", " ")
-        assert ("On colours it was not made from, it errs" in told) == holds
+        assert ("if they are of the fit's paper and inks" in told) == holds
         assert ("that does not hold here" in told) != holds
         assert ("A single ΔE00 is uncertain by" in told) == holds
         field = next(e for e in score.elements if isinstance(e, PatchFieldScore))

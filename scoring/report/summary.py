@@ -297,6 +297,11 @@ def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
             "How far the colours are from what was asked: the scanner was fitted to a printer profile's word, so "
             "widths, order and differences between prints stand, and absolute colours are only indicative."
         )
+    if score.colour_basis.foreign:
+        sentences.append(
+            "How far the colours are from what was asked: the scanner fit is another paper's or ink's, so widths, "
+            "order and evenness stand, and colours may be wrong by several times the fit's own error."
+        )
     missing = [ring_name(ring) for ring in rings if ring.evenness is None]
     if missing:
         sentences.append(f"The evenness of {listed(missing)} was {NOT_MEASURED}.")

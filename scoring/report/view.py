@@ -48,7 +48,7 @@ _BASES = {
     "scanner-fit": "A fit of this scanner to measured patches turned scan numbers into colour. It belongs to the "
     "paper and ink it was made with.",
     "borrowed": "The printer profile's own predictions were borrowed to fit the scanner, so a fault of that profile "
-    "may hide in the colours. Widths, order, and differences between prints stand; absolute colours do not.",
+    "may hide in the colours.",
     "instrument": "An instrument measured the print; nothing was scanned.",
     "assumed": "The scan carries no usable colour profile, so its numbers were taken for sRGB. Widths, order and "
     "evenness stand. Every colour difference (ΔE00, cast, hue) is only indicative.",
@@ -128,7 +128,7 @@ def _trust_words(score: Score) -> Iterator[str]:
         black = "" if check.black_de00 is None else f", its black {number(check.black_de00, 1, 'ΔE00')}"
         yield f"This paper's white is {number(check.paper_de00, 1, 'ΔE00')} from that of the fit{black}."
     if score.uncertainty is not None:
-        yield f"{score.uncertainty.note} What stands after ± has that factor."
+        yield f"{score.uncertainty.note} What stands after ± is that much."
 
 
 def _volume(score: Score) -> tuple[str, Markup] | None:
@@ -191,11 +191,13 @@ def condition_rows(conditions: Conditions) -> tuple[tuple[str, str], ...]:
 
 def _paper(score: Score) -> tuple[Fact, ...]:
     white, a, b = score.white.lab
-    against = "the scanner's own white" if score.white.absolute_lab is None else "a perfect white"
+    absolute = score.white.absolute_lab is not None
+    unsure = score.white.standard_uncertainty_l if absolute else score.white.standard_error_l
+    against = "a perfect white" if absolute else "the scanner's own white"
     facts = [
         Fact(
             name="paper white",
-            value=f"L* {plus_minus(white, score.white.standard_error_l)}, a* {number(a)}, b* {number(b)}",
+            value=f"L* {plus_minus(white, unsure)}, a* {number(a)}, b* {number(b)}",
             meaning=f"against {against}; all other colours are relative to this paper",
         )
     ]
@@ -215,10 +217,16 @@ def _paper(score: Score) -> tuple[Fact, ...]:
                 Fact(
                     name="the same, absolute",
                     value=f"L* {number(black.absolute_lab[0])}, density {number(black.absolute_density, 2)}",
-                    meaning="against a perfect white",
+                    meaning=f"against a perfect white{_doubt(score.colour_basis)}",
                 )
             )
     return tuple(facts)
+
+
+def _doubt(basis: ColourBasis) -> str:
+    if basis.foreign:
+        return "; the fit is another paper's or ink's"
+    return ", by the printer profile's word" if basis.kind == "borrowed" else ""
 
 
 def tile_rows(tile: TileReading) -> tuple[tuple[str, str], ...]:

@@ -159,24 +159,23 @@ def flag_words(flag: str) -> str:
 
 def error_words(basis: ColourBasis) -> str:
     """Return how far a colour basis errs on this print, in sentences."""
-    if basis.residual_de00 is not None and basis.kind == "borrowed":
-        return (
-            f"On patches it was not made from, it departs from the profile's word {_spread(basis.residual_de00)}; how "
-            "far the profile itself is wrong is not known."
-        )
-    if basis.residual_de00 is not None:
-        return f"On colours it was not made from, it errs {_spread(basis.residual_de00)}."
+    residual = basis.residual_de00
+    if residual is not None and basis.kind == "borrowed":
+        return f"{_within(residual, ' of what the profile says')}; how far the profile itself is wrong is not known."
+    if residual is not None:
+        return f"{_within(residual, ' of the truth')}, if they are of the fit's paper and inks."
     if not basis.foreign or basis.check is None or basis.check.fit_residual_de00 is None:
         return "How far it errs is not known."
     return (
-        f"On its own paper and inks the fit errs {_spread(basis.check.fit_residual_de00)}; this print is flagged as "
-        "another's, so that does not hold here, and how far its colours are wrong is not known. In simulation other "
-        "inks cost 2 to 7 ΔE00 at 95 %."
+        f"{_within(basis.check.fit_residual_de00, '')} on the fit's own paper and inks. This print is flagged as made "
+        "with others, so that does not hold here: how far its colours are wrong is not known. In simulation other inks "
+        "cost 2 to 7 ΔE00 at 95 %."
     )
 
 
-def _spread(residual: Residual) -> str:
-    return f"by {number(residual.median, 1, 'ΔE00')} in the middle and {number(residual.p95, 1, 'ΔE00')} at 95 %"
+def _within(residual: Residual, what: str) -> str:
+    half, most = number(residual.median, 1, "ΔE00"), number(residual.p95, 1, "ΔE00")
+    return f"Of colours that the fit was not made from, half are within {half}{what} and 95\u00a0% within {most}"
 
 
 def limit_words(measure: str) -> str:
