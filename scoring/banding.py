@@ -61,7 +61,7 @@ _LEAST_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far at le
 _TRANSFER_PART: Final = 0.2  # how well what blur has taken is known, as a part of it (measured on rehearsals)
 _DISC_PARTS: Final = (0.015, 0.0005)
 _ARC_POINTS: Final = 7
-_FRINGES: Final = np.arange(-2, 3)
+_FRINGES: Final = np.arange(-8, 9) / 4
 _AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
 _GAP_SIGMA: Final = 6.0
 _GAP_LEAST_L: Final = 0.4
@@ -300,9 +300,8 @@ def _refine(rest: Array, radius: Array, ink: Array, guess: _Guess) -> Stripes | 
     lowest, highest = 1 / (2 * PERIODS_MM[1]), 1 / PERIODS_MM[0]
     guesses = [f for f in 1 / period + fringe * _FRINGES if lowest <= f <= highest]
     guessed = max(guesses, key=lambda f: fit(float(f))[0], default=1 / period)
-    around = 0.75 / (_OVERSAMPLED * radius[-1])
-    bounds = (max(guessed - around, 1e-2), guessed + around)
-    best = minimize_scalar(lambda f: -fit(f)[0], bounds=bounds, method="bounded", options={"xatol": 2e-4})
+    bounds = (max(guessed - fringe / 4, 1e-2), guessed + fringe / 4)
+    best = minimize_scalar(lambda f: -fit(f)[0], bounds=bounds, method="bounded", options={"xatol": 2e-5})
     _gain, wave, error = fit(float(best.x))
     if abs(wave[0]) < LEAST_STRIPE_L:
         return None

@@ -98,6 +98,31 @@ def test_stripes_through_a_disc_are_found_and_are_no_contour(period_mm, along):
     assert (score.contours, score.flat_bands, score.ripples) == ((), (), ())
 
 
+@pytest.mark.parametrize("period_mm", [0.7, 1.14])
+def test_the_fringes_of_a_discs_two_ends_do_not_shift_its_period(period_mm):
+    """With hardly any noise the period is the drawn one; the next fringe would be 2 to 4 % off."""
+    printed = striped(0.9, period_mm).model_copy(update={"grain": 0.002})
+    disc = sample("ring-to-black-violet", (), Setting(dpi=300, seed=3, print_options=printed))
+    (found,) = disc_stripes(disc.means()[0].cells, disc.means()[0].place, disc.element.ramp_mm[0])[:1]
+    assert found.period_mm == pytest.approx(period_mm, rel=PERIOD_PART / 20)
+
+
+def test_the_errors_of_a_fields_stripes_are_those_that_repeats_show():
+    """24 lines of noise over one wave; their scatter is known to 15 %, so a factor of 1.5 either way is out."""
+    rng = np.random.default_rng(8)
+    place = np.arange(330) * 0.085
+    lab = np.zeros((330, 3))
+    found = []
+    for _ in range(24):
+        lab[:, 0] = 60 + 0.5 * np.sin(2 * np.pi * place / 8.3 + rng.uniform(0, 6)) + 0.06 * rng.standard_normal(330)
+        found.append(line_stripes(lab, np.full(330, 0.06), 0.085, "across"))
+    bandings = [one.banding(0.0) for one in found]
+    scatter = np.std([one.period_mm for one in bandings])
+    assert np.median([one.period_standard_error_mm for one in bandings]) == pytest.approx(scatter, rel=0.5)
+    amplitude = np.std([abs(one.wave[0]) for one in found])
+    assert np.median([one.error_l for one in found]) == pytest.approx(amplitude, rel=0.5)
+
+
 @pytest.mark.parametrize(
     ("ring", "radius_mm", "period_mm", "along"),
     [
