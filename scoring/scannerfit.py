@@ -22,7 +22,7 @@ from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.values import read_value
 
 from .basis import Basis, scan_basis
-from .bedlight import BedLight, evened
+from .bedlight import BedLight, evened, light_flags
 from .exchange import Readings
 from .fitmodel import (
     BorrowedFrom,
@@ -52,6 +52,7 @@ _SAME_DECODING: Final = 2e-3
 _FITTING_DE00: Final = 2.0
 _TWICE_DE00: Final = 0.4
 _FEW: Final = 4
+_SPOILS: Final = ("paper-clipped", "black-clipped", "sharpened", "uneven-light", "lossy")  # flags of a scan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,6 +65,8 @@ class ScannedPatches:
         Mean linear channel values, (n, 3).
     decoding
         How codes became linear.
+    notes
+        What spoils colours in the scans, as sentences.
     """
 
     chart: str
@@ -71,6 +74,7 @@ class ScannedPatches:
     patches: tuple[Patch, ...]
     linear: Array
     decoding: Decoding
+    notes: tuple[str, ...] = ()
 
 
 def scan_patches(paths: Sequence[Path], blank: BedLight | None = None) -> ScannedPatches:
@@ -84,12 +88,15 @@ def scan_patches(paths: Sequence[Path], blank: BedLight | None = None) -> Scanne
     patches: dict[str, tuple[Patch, Array]] = {}
     charts: set[tuple[str, str]] = set()
     decodings: list[Decoding] = []
+    notes: set[str] = set()
     for path in paths:
         with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
             basis = scan_basis(scan.icc, str(path))
             decodings.append(_decoding(basis))
             source = evened(scan, basis, blank)
             for placement in locate(scan):
+                flags = (*scan.flags, *placement.flags, *light_flags(source, placement, basis, blank))
+                notes |= {f"{path}: {flag.partition(': ')[2]}." for flag in flags if flag.startswith(_SPOILS)}
                 charts.add((placement.recipe.chart_id, placement.recipe.space))
                 for element in placement.key_tile.elements:
                     if not isinstance(element, PatchField):
@@ -114,6 +121,7 @@ def scan_patches(paths: Sequence[Path], blank: BedLight | None = None) -> Scanne
         patches=tuple(patch for patch, _ in patches.values()),
         linear=np.array([row for _, row in patches.values()]),
         decoding=decodings[0],
+        notes=tuple(sorted(notes)),
     )
 
 
@@ -196,7 +204,7 @@ def _fit(
             "candidates": chosen.candidates,
             "white": _point(lab[white], linear[white]),
             "black": _point(lab[black], linear[black]),
-            "notes": list(notes),
+            "notes": [*scanned.notes, *notes],
         }
     )
 

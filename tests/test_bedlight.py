@@ -73,6 +73,9 @@ def test_a_fit_is_made_under_evened_light(folder: Path, capsys: pytest.CaptureFi
     as_is, evened = (read_fit(folder / name) for name in ("as-is.json", "evened.json"))
     assert evened.residual_de00.rms < 0.7 * as_is.residual_de00.rms
     assert "half are within" in capsys.readouterr().err
+    # what spoils the scan that a fit is made from is said, and kept with the fit
+    assert any("bare paper differs by" in note for note in as_is.notes)
+    assert evened.notes == ()
     # a blank scan that is none is refused, and nothing is written
     assert main([*command, "--blank", str(folder / "even.tif"), "--out", str(folder / "none.json")]) == 3
     assert not (folder / "none.json").exists()

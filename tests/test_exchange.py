@@ -7,16 +7,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 import spectral
-from icc_samples import device_lab, packed, rgb_tags, scanner_profile
+from icc_samples import device_lab, packed, rgb_profile, rgb_tags, scanner_profile
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.basis import given_profile_basis
 from inkstrain.scoring.exchange import read_exchange
 from inkstrain.scoring.fitting import METHODS, choose, expand
 from inkstrain.scoring.spectra import spectral_lab, spectral_weights
-from inkstrain.targets.colorimetry import WHITE_D50, colour_science, delta_e00, xyz_to_lab
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.colorimetry import WHITE_D50, colour_science, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.patches import wide_patch_rgb
+from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import icc_profile
 
 HEAD = 'CGATS.17\r\n# by hand\r\nORIGINATOR "a # b"\r\nNUMBER_OF_FIELDS 4\r\nBEGIN_DATA_FORMAT\r\n'
@@ -193,6 +195,11 @@ def test_a_scanner_profile_of_tables_is_read_as_it_is(version: int) -> None:
     away = delta_e00(basis.lab(basis.linear(codes), WHITE_D50), device_lab(codes / 65535.0))
     # what is left is the table's interpolation between 17 nodes
     assert np.percentile(away, 95) < 0.3
+    # pixels become XYZ one by one, and XYZ is averaged: the mean of two pixels is the mean of their light
+    pixels = np.stack([codes[0, :250], codes[0, 250:]])
+    light = lab_to_xyz(device_lab(pixels / 65535.0)).mean(axis=0)
+    away = delta_e00(xyz_to_lab(basis.xyz(basis.linear(pixels).mean(axis=0))), xyz_to_lab(light))
+    assert np.percentile(away, 95) < 0.3
 
 
 def test_swapped_readings_are_named_and_too_few_or_grey_ones_refused() -> None:
@@ -212,3 +219,59 @@ def test_swapped_readings_are_named_and_too_few_or_grey_ones_refused() -> None:
         choose(np.repeat(values[:, 1:2], 3, axis=1), lab, rgb)
     with pytest.raises(CannotMeasureError, match="do not belong"):
         choose(values, np.roll(lab, 1, axis=0), rgb)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        TABLE.format("", "A1 95 -1 2").replace("LAB_B", "DENSITY"),
+        TABLE.format("NUMBER_OF_SETS 3\n", "A1 95 -1 2"),
+        TABLE.format("", "A1 95 -1 2\nA1 90 -1 2"),
+        TABLE.format("", "A1 95 nan 2"),
+        TABLE.format("", "A1 95,0 -1.5 2"),
+        TABLE.format("", "A1 0.95 0 0"),
+    ],
+    ids=["missing column", "wrong count", "twice", "nan", "commas and points", "fraction"],
+)
+def test_a_bad_measured_file_ends_in_one_sentence_and_nothing_is_written(
+    tmp_path: Path, text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "m.txt").write_text(text, encoding="utf-8")
+    (tmp_path / "key.json").write_text(build_key(Recipe(only=("patch-field",))).model_dump_json(), encoding="utf-8")
+    out = ["--out", str(tmp_path / "fit.json")]
+    fit = ["fit-scanner", str(tmp_path / "scan.tif"), "--measured", str(tmp_path / "m.txt"), *out]
+    score = ["score", str(tmp_path / "key.json"), "--measured", str(tmp_path / "m.txt"), "--report", *out[1:]]
+    for command in (fit, score):
+        assert main(command) == 3
+        told = capsys.readouterr().err
+        assert told.startswith("inkstrain: ")
+        assert str(tmp_path / "m.txt") in told
+        assert "Traceback" not in told
+    assert not (tmp_path / "fit.json").exists()
+
+
+def _broken(name: str) -> bytes:
+    """Return what is given for a scanner's profile by mistake, or was damaged on the way."""
+    scanner = packed({n: d for n, d in rgb_tags().items() if n in ("desc", "cprt", "wtpt", "A2B0")}, kind=b"scnr")
+    table = bytearray(scanner)
+    table[132:200] = bytes(68)  # its tags are gone
+    return {
+        "display": icc_profile("srgb"),
+        "printer": rgb_profile(),
+        "cut": scanner[: len(scanner) // 2],
+        "tags": bytes(table),
+        "cmyk": scanner[:16] + b"CMYK" + scanner[20:],
+        "text": b"no profile at all",
+        "empty": b"",
+    }[name]
+
+
+@pytest.mark.parametrize("name", ["display", "printer", "cut", "tags", "cmyk", "text", "empty"])
+def test_a_profile_that_is_no_scanners_or_broken_ends_in_one_sentence(
+    tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "x.icc").write_bytes(_broken(name))
+    words = ["--scanner-profile", str(tmp_path / "x.icc"), "--json", str(tmp_path / "out.json")]
+    assert main(["score", str(tmp_path / "scan.tif"), *words]) == 3
+    assert str(tmp_path / "x.icc") in capsys.readouterr().err
+    assert not (tmp_path / "out.json").exists()

@@ -237,6 +237,29 @@ def test_a_scanner_profile_given_by_hand_takes_the_place_of_an_embedded_one(fold
     assert main(["score", str(folder / "with.tif"), *both]) == 2
 
 
+def test_a_fit_that_cannot_be_made_or_used_ends_in_one_sentence(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spectral.spectral_scan(RECIPE, folder / "other.tif", spectral.FIRST, spectral.sensor(), embed=False)
+    wedge = Recipe(only=("neutral-wedge",), dpi=200, sheet="120x120")
+    spectral.spectral_scan(wedge, folder / "wedge.tif", spectral.FIRST, spectral.sensor())
+    (folder / "strange.txt").write_text(exchange_text({"1-1": [95, 0, 0], "1-2": [9, 0, 0]}, {}), encoding="utf-8")
+    scan, wedge_scan, measured, out = (
+        str(folder / name) for name in ("scan.tif", "wedge.tif", "measured.txt", "none.json")
+    )
+    commands = {
+        "another colour profile": ["score", str(folder / "other.tif"), "--scanner-fit", str(folder / "fit.json")],
+        "is not a scanner fit": ["score", scan, "--scanner-fit", measured],
+        "names none of the chart's patches": ["fit-scanner", scan, "--measured", str(folder / "strange.txt")],
+        "No scan shows a patch field": ["fit-scanner", wedge_scan, "--measured", measured],
+        "of different charts": ["fit-scanner", scan, wedge_scan, "--measured", measured],
+    }
+    for says, command in commands.items():
+        assert main([*command, "--json" if command[0] == "score" else "--out", out]) == 3, says
+        assert says in capsys.readouterr().err
+        assert not Path(out).exists()
+
+
 def test_a_borrowed_basis_gives_differences_between_prints() -> None:
     # the profile is of the first inks on a creamier paper and a thinner black: its absolute colours are wrong
     rgb, scanner = np.array(wide_patch_rgb("adobe-rgb")), spectral.sensor()
