@@ -1,8 +1,8 @@
 """Figures of the colour basis, all by spectral simulation: fits, other inks, borrowed fits.
 
-``python tests/bench_colour.py [--drawn N] [--seed N] [--set wide|short] [--patches N]``: six named scanners with
-the first inks, six draws of noise each; then N scanners with inks, papers, scan noise, stray light and instrument's
-scatter drawn at random. The way of stating errors was chosen on other draws.
+``python tests/bench_colour.py [--drawn N] [--seed N] [--set wide|short] [--patches N] [--noise N]``: six named
+scanners with the first inks, six draws of noise each; then N scanners with inks, papers, scan noise, stray light and
+instrument's scatter drawn at random. The way of stating errors was chosen on other draws.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def row(name: str, runs: list[tuple[Chosen, Array, Array]]) -> tuple[float, floa
     return float(median), float(p95), float(np.mean(ratio))
 
 
-def fits(drawn: int, seed: int, rgb: Array) -> None:
+def fits(drawn: int, seed: int, rgb: Array, noise: float | None) -> None:
     """Print how well fits do on colours they have not seen, and how well they know it."""
     print("| light, sensors | ΔE00 median, 95 % | stated over true: median | 95 % | other inks, 95 % | method |")
     print("|---|---|---|---|---|---|")
@@ -76,7 +76,7 @@ def fits(drawn: int, seed: int, rgb: Array) -> None:
         row(name, runs)
         single += [abs(chosen.residual.p95 / np.percentile(own, 95) - 1) <= WITHIN for chosen, own, _ in runs]
     print(f"named: stated 95 % within 25 % of the true one in {sum(single)} of {len(single)} single draws")
-    found = list(_drawn(drawn, seed, rgb))
+    found = list(_drawn(drawn, seed, rgb, noise))
     if found:
         medians, p95s, ratios = np.array(found).T
         for text, hits in (
@@ -88,12 +88,13 @@ def fits(drawn: int, seed: int, rgb: Array) -> None:
         print(f"drawn: stated over true: {ratios.min():.2f} to {ratios.max():.2f}, median {np.median(ratios):.2f}")
 
 
-def _drawn(count: int, seed: int, rgb: Array) -> Iterator[tuple[float, float, float]]:
+def _drawn(count: int, seed: int, rgb: Array, noise: float | None) -> Iterator[tuple[float, float, float]]:
     for number in range(count):
         rng = np.random.default_rng((seed, 100 + number))
         name, scanner = spectral.drawn_sensor(rng)
         inks, others = spectral.drawn_inks(rng), spectral.drawn_inks(rng)
-        scatter = (rng.choice([1e-4, 3e-4]), rng.choice([0.0, 0.003, 0.006]), rng.choice([0.03, 0.05, 0.1]))
+        scatter = [rng.choice([1e-4, 3e-4]), rng.choice([0.0, 0.003, 0.006]), rng.choice([0.03, 0.05, 0.1])]
+        scatter[0] = scatter[0] if noise is None else noise
         run = fit_and_errors(scanner, inks, others, rgb, rng, *map(float, scatter))
         yield row(f"drawn {number + 1}: {name}, {', '.join(f'{value:g}' for value in scatter)}", [run])
 
@@ -129,12 +130,13 @@ def main() -> None:
     parser.add_argument("--drawn", type=int, default=24)
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--set", choices=SETS, default="wide")
+    parser.add_argument("--noise", type=float, help="of a patch's mean in drawn scans, relative to white")
     parser.add_argument("--patches", type=int, help="only so many of them, at random")
     asked = parser.parse_args()
     rgb = np.array(SETS[asked.set]("adobe-rgb"))
     if asked.patches:
         rgb = rgb[np.random.default_rng(asked.seed).permutation(len(rgb))[: asked.patches]]
-    fits(asked.drawn, asked.seed, rgb)
+    fits(asked.drawn, asked.seed, rgb, asked.noise)
     borrowed(asked.seed)
 
 

@@ -99,7 +99,7 @@ def test_a_fit_knows_its_error_for_inks_papers_and_scanners_drawn_at_random() ->
         seen = chosen.correction.xyz(scanner.linear(unseen, noise=1e-4, flare=0.003, seed=seed + 100))
         true = np.percentile(delta_e00(xyz_to_lab(seen), spectral.lab_of(unseen)), 95)
         ratios.append(chosen.residual.p95 / true)
-    # 69 of 72 benched draws were within 35 %, 7 of 8 within 25 %: tests/bench_colour.py
+    # five in six of the draws of tests/bench_colour.py, which has more noise, are within 25 %
     away = np.abs(np.array(ratios) - 1)
     assert (away <= STATED_WITHIN).sum() >= 5
     assert away.max() <= STATED_AT_MOST
