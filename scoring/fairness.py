@@ -55,6 +55,7 @@ def check_fairness(*sides: Side) -> tuple[FairnessPoint, ...]:
             "colour basis", sides, lambda s: s.colour_basis.kind,
             "Measures that rest on colour are not compared; widths and evenness are.",
         ),
+        *_fits(sides),
         _resolution(sides),
         _point(
             "bits a channel", sides, lambda s: _listed({str(t.bits_per_channel) for t in s.tiles}),
@@ -136,6 +137,18 @@ def _drying(sides: Sequence[Side]) -> FairnessPoint:
         text = "Colours move while a print dries: let all of them dry as long, and as the makers advise."
     values = tuple(_listed({"not noted" if hours is None else f"{hours:g} h" for hours in side}) for side in noted)
     return FairnessPoint(what="drying time", values=values, alike=alike, kind="fault", text=text)
+
+
+def _fits(sides: Sequence[Side]) -> list[FairnessPoint]:
+    """Fits of one kind that are not the same: what each got wrong stands in the difference, too."""
+    kinds = {score.colour_basis.kind for side in sides for score in side}
+    if len(kinds) > 1 or not kinds <= {"scanner-fit", "borrowed"}:
+        return []
+    text = "Two fits: a difference of colours holds what each of them got wrong, too."
+    if "borrowed" in kinds:
+        text = "Borrowed from two profiles: a difference of colours holds what each profile got wrong. Borrow from one."
+    point = _point("scanner fit", sides, lambda s: s.colour_basis.note, text)
+    return [] if point.alike else [point]
 
 
 def _repeats(sides: Sequence[Side]) -> list[FairnessPoint]:

@@ -21,7 +21,7 @@ from inkstrain.scoring.compare import (
     read_comparison,
     read_score,
 )
-from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.model import ColourBasis, Conditions, Score
 from inkstrain.scoring.plaintext import comparison_text
 from inkstrain.scoring.schema import schemas
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
@@ -127,6 +127,18 @@ def noisy(seed: int, sha256: str, shift: float = 0.0) -> Score:
     ]  # fmt: skip
     chroma = sweep(chroma=60.0 + off("chroma_full"))
     return score(*rings, chroma, sha256=sha256, black_l=8.0 + off("black_l"))
+
+
+def test_two_fits_are_said_to_stand_in_the_difference() -> None:
+    def under(kind: str, note: str) -> Score:
+        basis = ColourBasis.model_validate({"kind": kind, "note": note})
+        return score(sha256=note * 64).model_copy(update={"colour_basis": basis})
+
+    for kind, says in (("scanner-fit", "Two fits"), ("borrowed", "Borrow from one")):
+        (point,) = (p for p in compare([under(kind, "a")], [under(kind, "b")]).fairness if p.what == "scanner fit")
+        assert not point.alike
+        assert says in str(point.text)
+        assert not any(p.what == "scanner fit" for p in compare([under(kind, "a")], [under(kind, "a")]).fairness)
 
 
 def test_two_scans_of_one_print_are_seldom_told_apart() -> None:
