@@ -45,6 +45,8 @@ _CORE_DE00: Final = 1.0
 _REVERSAL_L: Final = 0.5
 _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
 _ONE_RING_MM: Final = 0.3  # nor are two steep ones, seen from 400 mm (2.6 minutes of arc), unless the fade pauses
+_UNTOLD_BLURS: Final = 3.0  # of a hard step: nothing within tells a flat course from a slow one
+_SLOW_SHARE: Final = 0.6  # of a step's neighbourhood that may be flat; set on rehearsals
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
 # how well contours are known; see `_contour_errors`
@@ -284,18 +286,48 @@ def _contour_errors(
     return contrast_error, float(np.sqrt(_PLACE_MM**2 + place**2 + width**2 + doubt.place_mm**2))
 
 
-def find_flat_bands(pair: PathPair) -> tuple[FlatBand, ...]:
-    """Return the flat bands of a path, inner first."""
+def find_flat_bands(pair: PathPair, blur_mm: float | None = None) -> tuple[FlatBand, ...]:
+    """Return the flat bands of a path, inner first.
+
+    Parameters
+    ----------
+    blur_mm
+        Gaussian sigma that the path was freed from. Within `_UNTOLD_BLURS` of a hard step nothing tells a flat course
+        from a slow one: a band that comes so near reaches it.
+    """
     found = []
-    asked, got = pair.intended_length(), pair.printed_length()
-    for first, last in _stretches(_relative_speed(pair) < FLAT_SHARE, pair.radius_mm, got):
+    course = _Course.of(pair)
+    asked, got, radius = pair.intended_length(), course.length, pair.radius_mm
+    steps = np.flatnonzero(np.diff(radius) == 0)
+    for first, last in _stretches(course.relative < FLAT_SHARE, radius, got):
+        if blur_mm is not None and len(steps):
+            first, last = _reaching(course, steps, first, last, _UNTOLD_BLURS * blur_mm)
         moved = float(asked[last] - asked[first])
         if moved < FLAT_LEAST_DE00:
             continue
-        inner, outer = float(pair.radius_mm[first]), float(pair.radius_mm[last])
+        inner, outer = float(radius[first]), float(radius[last])
         lost = moved - float(got[last] - got[first])
         found.append(FlatBand(inner_mm=inner, outer_mm=outer, width_mm=outer - inner, lost_de00=lost))
     return tuple(found)
+
+
+def _reaching(course: _Course, steps: NDArray[np.intp], first: int, last: int, untold_mm: float) -> tuple[int, int]:
+    """Return a band's rows with those up to a hard step at either end, if it is as near and the path between slow."""
+    radius = course.pair.radius_mm
+    before = steps[np.searchsorted(steps, first) - 1] + 1  # the outer of a step's two rows
+    if 0 < before < first and radius[first] - radius[before] < untold_mm and _slow(course, before, first):
+        first = int(before)
+    after = np.searchsorted(steps, last)
+    if after < len(steps):
+        to = int(steps[after])
+        if last < to and radius[to] - radius[last] < untold_mm and _slow(course, last, to):
+            last = to
+    return first, last
+
+
+def _slow(course: _Course, first: int, last: int) -> bool:
+    moved, share = (float(row[last] - row[first]) for row in (course.length, course.share))
+    return moved < _SLOW_SHARE * share
 
 
 def find_reversals(pair: PathPair) -> tuple[Reversal, ...]:

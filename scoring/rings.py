@@ -121,7 +121,7 @@ def measure_ring(
             intended_speed_de00_per_mm=tuple(asked_speed.round(4).tolist()),
         ),
         contours=find_contours(pair, ColourNoise(radius[on_ramp], errors[on_ramp]), sigma),
-        flat_bands=find_flat_bands(pair),
+        flat_bands=find_flat_bands(pair, sigma),
         hue_swings=swings,
         reversals=find_reversals(pair),
         ripples=find_ripples(

@@ -183,6 +183,22 @@ def test_a_flat_band_begins_under_a_quarter_of_the_share(ratio: float, count: in
         assert band.lost_de00 == pytest.approx((1.0 - ratio) * width * SPEED, rel=0.01)
 
 
+@pytest.mark.parametrize(("creep", "reaches"), [(0.4, True), (0.7, False)])
+def test_beside_a_step_a_scan_cannot_tell_flat_from_slow(creep: float, reaches: bool) -> None:
+    # 0.15 mm before a step the path begins to creep, no evidence within three blurs of 0.06 mm; an exact path is
+    width, near, step = 1.5, 0.15, 1.35
+    moved = creep * near
+    rest = (RAMP_MM - moved - step) / (RAMP_MM - width)
+    path = pair(
+        (0, 0), (5.0, 5.0 * rest), (5.0 + width - near, 5.0 * rest), (5.0 + width, 5.0 * rest + moved),
+        (5.0 + width, 5.0 * rest + moved + step), (RAMP_MM, RAMP_MM),
+    )  # fmt: skip
+    (exact,), (scanned,) = find_flat_bands(path), find_flat_bands(path, 0.06)
+    assert exact.width_mm == pytest.approx(width - near, abs=MM)
+    assert scanned.width_mm == pytest.approx(width if reaches else width - near, abs=MM)
+    assert scanned.inner_mm == exact.inner_mm
+
+
 @pytest.mark.parametrize(("asked_de00", "count"), [(1.9, 0), (2.1, 1)])
 def test_a_flat_band_needs_two_de00_of_the_file(asked_de00: float, count: int) -> None:
     width = asked_de00 / SPEED
