@@ -39,6 +39,7 @@ _LEAST_L: Final = 0.03  # less shifts no step by what could be seen of it
 _MOST_WAVES: Final = 2
 _OUTLIER: Final = 5.0
 _LEAST_PART: Final = 0.015
+_PERIOD_PART: Final = 0.0005  # what marks leave of the sheet's own strain (set on rehearsals)
 _SAME_PERIOD: Final = 0.05
 
 
@@ -124,7 +125,7 @@ def _lines(direction: Direction, ladders: Sequence[_Ladder], means: Sequence[Mea
     for ladder, mean in zip(ladders, means, strict=True):
         number = np.arange(ladder.size) // ladder.rungs
         rows = mean.lab[:, 0].reshape(-1, ladder.rungs)
-        level = np.array([float(np.median(row[np.isfinite(row)], axis=0)) for row in rows])
+        level = np.array([np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else np.nan for row in rows])
         patches.append(number + first)
         levels.append(level[number])
         first += int(number[-1]) + 1
@@ -252,14 +253,16 @@ def _strongest(lines: Lines) -> WedgeStripes | None:
     around = 0.75 / (_OVERSAMPLED * extent)
     bounds = (max(float(frequencies[i]) - around, 1 / 20.0), float(frequencies[i]) + around)
     best = float(minimize_scalar(lambda f: -fit.solve(f)[0], bounds=bounds, method="bounded").x)
-    _gain, sizes, inverse = fit.solve(best)
+    gain, sizes, inverse = fit.solve(best)
+    # what is left at the period itself: beside it, some of the wave is left too
+    left = max(total - gain, 1e-12) / max(fit.freedom, 1)
     wave = (sizes[0] + 1j * sizes[1]) / np.sinc(best * lines.pitch_mm)
     if abs(wave[0]) < _LEAST_L:
         return None
     error = float(np.sqrt(shared * left * np.trace(inverse) / 2))
     part = max(fit.scatter(best, sizes, shared * left), _LEAST_PART)
     unsure = fit.period_error(best, sizes) * float(np.sqrt(shared * left))
-    stripes = Stripes(lines.direction, 1 / best, wave, error, extent, amplitude_part=part, period_error_mm=unsure)
+    stripes = Stripes(lines.direction, 1 / best, wave, error, extent, part, _PERIOD_PART, unsure)
     return WedgeStripes(stripes, fit.middle, fit.spread)
 
 
@@ -317,13 +320,12 @@ def _block_turns(boxes: Array, blocks: tuple[int, int], axis: int, period_mm: fl
 
 def left_over(boxes: Array, lightness: Array, seen: Sequence[HeadBanding], found: Sequence[WedgeStripes]) -> Array:
     """Return the standard error in L* of steps by stripes that others show and the wedge did not give, (n,)."""
-    known = {one.stripes.direction: one.stripes.period_mm for one in found}
+    known = [(one.stripes.direction, one.stripes.period_mm) for one in found]
     worst: dict[Direction, Array] = {}
     for one in seen:
         if one.direction is None:
             continue
-        period = known.get(one.direction)
-        if period is not None and abs(one.period_mm / period - 1) < _SAME_PERIOD:
+        if any(one.direction == way and abs(one.period_mm / period - 1) < _SAME_PERIOD for way, period in known):
             continue
         extent = boxes[:, 2 if one.direction == "along" else 3]
         share = one.amplitude_l / np.sqrt(2.0) * np.abs(np.sinc(extent / one.period_mm)) * ink_share(lightness)

@@ -282,6 +282,8 @@ def _mixed(results: Sequence[Result], dpi: int) -> list[Row]:
         _percent_row(
             "head banding: amplitude, flat fields", dpi, BANDING_AMPLITUDE_GOAL, _errors(fields, "amplitude_part")
         ),
+        _percent_row("head banding: period, discs", dpi, BANDING_PERIOD_GOAL, _errors(discs, "period_part")),
+        _percent_row("head banding: amplitude, discs", dpi, BANDING_AMPLITUDE_GOAL, _errors(discs, "amplitude_part")),
     ]
 
 
