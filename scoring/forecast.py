@@ -1,8 +1,8 @@
 """The forecast: the score that a printer's profile alone predicts, for every intent, before any ink is spent.
 
 Colours run in floating point along the paths themselves (no raster), every 0.02 mm of radius. A profile's tables are
-interpolated, so a predicted path has no steps, only steep stretches; they are read with no smoothing but that pitch and
-the rule that stretches closer than 0.06 mm are one (`features`).
+interpolated, so a predicted path has no steps, only steep stretches. Contours are read from colours averaged over the
+0.1 mm of a scan's bins, all else with no smoothing but that pitch.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import delta_e00, path_length_de00, xyz_to_lab
@@ -63,6 +64,7 @@ ASSUMED_ERROR_L: Final = 0.05
 
 _KEPT_EVERY: Final = 5  # of the radii: 0.1 mm, as a scan's widest bins
 _HUE_EVERY: Final = 5
+_READ_MM: Final = 0.1
 _SAME_DE00: Final = 0.05
 
 
@@ -240,7 +242,7 @@ def score_path(ring: Ring, pair: PathPair, place: tuple[int, int]) -> RingScore:
         reach=reach(pair),
         evenness=evenness(pair),
         profile=_kept(pair),
-        contours=find_contours(pair),
+        contours=find_contours(_as_read(pair)),
         flat_bands=find_flat_bands(pair),
         hue_swings=find_hue_swings(pair.radius_mm[hue], pair.printed[hue], pair.intended[hue]),
         reversals=find_reversals(pair),
@@ -248,6 +250,13 @@ def score_path(ring: Ring, pair: PathPair, place: tuple[int, int]) -> RingScore:
         fall_off_mm=fall_off(pair),
         delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(pair.printed, pair.intended)))),
     )
+
+
+def _as_read(pair: PathPair) -> PathPair:
+    """Return a path with its colours averaged over the width of a scan's bins: a table wiggles finer than that."""
+    rows = max(round(_READ_MM / float(np.median(np.diff(pair.radius_mm)))), 1)
+    printed = uniform_filter1d(pair.printed, rows, axis=0, mode="nearest")
+    return _Path(pair.radius_mm, printed, pair.intended, path_length_de00(printed), pair.intended_length())
 
 
 def _kept(pair: PathPair) -> RingProfile:

@@ -195,7 +195,11 @@ def test_a_scanned_disc_has_the_same_causes(profile: OutputProfile) -> None:
     # the same path without scanner or noise
     forecast = printed(name, profile, RELATIVE, damage)[0].contours[-1]
     assert found["profile"].radius_mm == pytest.approx(forecast.radius_mm, abs=0.1)
-    assert found["profile"].contrast_de00 == pytest.approx(forecast.contrast_de00, abs=0.5)
+    # a table's flank: its ends hang on the limit of speed, which the stated error holds
+    error = found["profile"].contrast_standard_error_de00
+    assert error is not None
+    assert 1.96 * error < 2.0
+    assert found["profile"].contrast_de00 == pytest.approx(forecast.contrast_de00, abs=1.96 * error)
     counts = totals_of([told]).by_cause
     assert counts is not None
     assert counts["print"].contours == sum(contour.cause == "print" for contour in told.contours)
