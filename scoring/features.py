@@ -52,7 +52,7 @@ _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two:
 # how well contours are known; see `_contour_errors`
 _SIDE_MM: Final = 0.15
 _HARD_ENDS: Final = 0.1
-_STEEP_ENDS: Final = 0.5
+_STEEP_ENDS: Final = 0.8
 _SHARE_DOUBT: Final = 0.08  # how well a scan tells a course's speed where nothing is sharp
 _NOISE_PART: Final = 4.0
 _SCALE_PART: Final = 0.01
@@ -278,7 +278,7 @@ def _contour_errors(
     """
     ends = (_HARD_ENDS if steep.width_mm == 0 else _STEEP_ENDS) * moved_in_blur
     least, most = doubt.contrast_de00
-    hanging = max(most - steep.contrast_de00, steep.contrast_de00 - least)
+    hanging = (most - least) / np.sqrt(12.0)  # anywhere between the two (JCGM 100, 4.3.7)
     scale = _SCALE_PART * steep.contrast_de00
     contrast_error = float(np.sqrt((_NOISE_PART * noise_de00) ** 2 + ends**2 + scale**2 + hanging**2))
     place = _NOISE_PART * noise_de00 * blur_mm / steep.contrast_de00
