@@ -37,6 +37,7 @@ __all__ = [
     "missing_lines",
     "stripe_blur_mm",
     "stripe_lab",
+    "stripes_l",
     "unstriped",
 ]
 
@@ -161,6 +162,12 @@ def stripe_lab(stripes: tuple[Stripes, ...], radius: Array, sectors: int, ink: A
         turns = _turns(one.period_mm, radius, sectors, one.direction)
         total += np.real(turns[..., None] * one.wave) * ink[:, None, None]
     return total
+
+
+def stripes_l(stripes: Stripes, place_mm: Array, bin_mm: float, lightness: Array) -> Array:
+    """Return what stripes about place 0 add to the L* of bins across them, (n,), given that L*."""
+    turn = np.exp(2j * np.pi * place_mm / stripes.period_mm) * np.sinc(bin_mm / stripes.period_mm)
+    return np.asarray(np.real(turn * stripes.wave[0]) * ink_share(lightness))
 
 
 def unstriped(means: Means, stripes: tuple[Stripes, ...], hub_mm: float = 0.0) -> Means:

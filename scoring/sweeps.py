@@ -20,7 +20,7 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import rgb_to_lab
 from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
 
-from .banding import Stripes, ink_share
+from .banding import Stripes, stripes_l
 from .basis import Basis
 from .model import DeltaEPair, HueSweepScore, Merged, SweepRow
 from .rings import delta_e_summary, error_de00
@@ -78,7 +78,7 @@ class SweepReading:
             lab, place_mm = means.lab[inner].copy(), band.box_mm[0] + band.box_mm[2] * fraction[inner]
             for one in stripes:
                 if one.direction == "along":
-                    wave = _size_in(lab[:, 0], _shown(one, place_mm, lab[:, 0]))
+                    wave = _size_in(lab[:, 0], stripes_l(one, place_mm, SWEEP_BIN_MM, lab[:, 0]))
                     lab[:, 0] -= wave
                     shown = max(shown, float(np.max(np.abs(wave))))
             rows.append(sweep_row(lab, means.standard_error[inner], fraction[inner], band, recipe))
@@ -88,12 +88,6 @@ class SweepReading:
         return HueSweepScore(
             id=self.sweep.id, kind=self.sweep.kind, sheet=place[0], tile=place[1], rows=tuple(rows), flags=flags
         )
-
-
-def _shown(stripes: Stripes, place_mm: Array, lightness: Array) -> Array:
-    """Return what stripes along the sheet add to the L* of bins, (n,)."""
-    turn = np.exp(2j * np.pi * place_mm / stripes.period_mm) * np.sinc(SWEEP_BIN_MM / stripes.period_mm)
-    return np.asarray(np.real(turn * stripes.wave[0]) * ink_share(lightness))
 
 
 def _size_in(lightness: Array, shown: Array) -> Array:

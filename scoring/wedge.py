@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from inkstrain.targets.colorimetry import delta_e00, density
 from inkstrain.targets.key import NeutralWedge
 
+from .banding import Stripes, stripes_l
 from .basis import Basis
 from .model import Cast, DeltaEPair, HeadBanding, NeutralWedgeScore, WedgeBreak, WedgeStep
 from .paper import paper_part_l
@@ -77,7 +78,7 @@ class WedgeReading:
     stripes
         The waves that were found.
     smoothness
-        Of the continuous ramp.
+        Of the continuous ramp, stripes taken out.
     """
 
     wedge: NeutralWedge
@@ -138,7 +139,7 @@ def read_wedge(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Arr
         means=means,
         stripe_error_l=error,
         stripes=stripes,
-        smoothness=_ramp_smoothness(window, wedge, basis, paper_xyz),
+        smoothness=_ramp_smoothness(window, wedge, basis, paper_xyz, [one.stripes for one in stripes]),
     )
 
 
@@ -217,7 +218,9 @@ def _first_told(lightness: Array, error: Array, numbers: list[int]) -> int | Non
     return None
 
 
-def _ramp_smoothness(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array) -> float | None:
+def _ramp_smoothness(
+    window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array, stripes: Sequence[Stripes]
+) -> float | None:
     x, y, width, height = wedge.ramp_box_mm
     tally = Tally(basis, (int(width / RAMP_BIN_MM), _RAMP_ROWS))
     for part in window.blocks():
@@ -225,7 +228,12 @@ def _ramp_smoothness(window: Window, wedge: NeutralWedge, basis: Basis, paper_xy
         rows = np.floor((part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * _RAMP_ROWS).astype(np.intp)
         inside = (bins >= 0) & (bins < int(width / RAMP_BIN_MM)) & (rows >= 0) & (rows < _RAMP_ROWS)
         tally.add(part.pixels[inside], bins[inside], rows[inside])
-    return ramp_smoothness(tally.means(paper_xyz).lab[1:-1, 0])
+    lightness: Array = tally.means(paper_xyz).lab[:, 0]
+    place = np.asarray(x + RAMP_BIN_MM * (np.arange(len(lightness)) + 0.5), dtype=np.float64)
+    for one in stripes:
+        if one.direction == "along":
+            lightness = np.asarray(lightness - stripes_l(one, place, RAMP_BIN_MM, lightness), dtype=np.float64)
+    return ramp_smoothness(lightness[1:-1])
 
 
 def ramp_smoothness(lightness: Array) -> float | None:

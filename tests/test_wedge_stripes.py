@@ -101,6 +101,13 @@ def test_the_period_is_where_lomb_and_scargle_find_it():
     assert one.stripes.period_mm == pytest.approx(periods[np.argmax(power)], rel=0.003)
 
 
+def test_stripes_are_no_roughness_of_the_ramp():
+    """Left alone, second differences of the wave in bins of 1 mm had an rms of 4 sin²(π/4.1) A sinc(1/4.1) / √2."""
+    across, along = (reading(scanned(4.1, way, noise=0.01)).smoothness for way in ("across", "along"))
+    left_alone = 4 * np.sin(np.pi / 4.1) ** 2 * AMPLITUDE_L * np.sinc(1 / 4.1) / np.sqrt(2)
+    assert abs(along - across) < 0.05 * left_alone
+
+
 def test_a_wave_that_differs_from_step_to_step_is_stated_the_less_sure():
     even, uneven = (reading(scanned(4.1, "along", scatter=scatter)) for scatter in (0.0, 0.3))
     parts = [found.stripes[0].stripes.amplitude_part for found in (even, uneven)]
