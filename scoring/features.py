@@ -1,9 +1,9 @@
 """Contours, flat bands, reversals, core and the rest: pure functions of a printed and an intended path.
 
 Definitions are DESIGN's: speed is ΔE00 a millimetre; a path's share is the intended speed scaled by reach; a contour
-is a stretch faster than twice its share with at least 1 ΔE00 across it, two less than 0.3 mm apart being one unless
-the fade pauses between them and falls behind its share; a flat band is one slower than a quarter of
-its share while the file moves on by at least 2 ΔE00.
+is a stretch faster than twice its share with at least 1 ΔE00 across it; a flat band is one slower than a quarter of
+its share while the file moves on by at least 2 ΔE00. Two contours less than 0.3 mm apart are one, unless the fade
+pauses between them and falls behind its share, or one is an edge, narrower than 0.1 mm.
 """
 
 from __future__ import annotations
@@ -47,6 +47,7 @@ _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
 _ONE_RING_MM: Final = 0.3  # nor are two steep ones, seen from 400 mm (2.6 minutes of arc), unless the fade pauses
 _UNTOLD_BLURS: Final = 3.0  # of a hard step: nothing within tells a flat course from a slow one
 _SLOW_SHARE: Final = 0.6  # of a step's neighbourhood that may be flat; set on rehearsals
+_EDGE_MM: Final = 0.1  # what is narrower is an edge, and stays one of its own
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
 # how well contours are known; see `_contour_errors`
@@ -223,22 +224,24 @@ class _Course(NamedTuple):
 
 
 def _steep(course: _Course, limit: float, least_de00: float = 0.0) -> list[_Steep]:
-    """Return the stretches faster than a multiple of the share; those between which the fade does not pause are one."""
+    """Return the stretches faster than a multiple of the share; wide ones between which the fade goes on are one."""
     pair, length, share, relative = course
     found = np.array(_stretches(relative > limit, pair.radius_mm), dtype=np.intp).reshape(-1, 2)
     contrast = np.asarray(delta_e00(*(pair.printed[found.T])))
+    radius = pair.radius_mm
     runs: list[tuple[int, int]] = []
     for first, last in found[contrast >= least_de00].tolist():
-        before = runs[-1][1] if runs else first
-        near = pair.radius_mm[first] - pair.radius_mm[before] < _ONE_RING_MM
+        begun, before = runs[-1] if runs else (first, first)
+        wide = min(radius[before] - radius[begun], radius[last] - radius[first]) > _EDGE_MM
+        near = wide and radius[first] - radius[before] < _ONE_RING_MM
         if runs and near and length[first] - length[before] >= share[first] - share[before]:
             runs[-1] = (runs[-1][0], last)
         else:
             runs.append((first, last))
     first, last = np.array(runs, dtype=np.intp).reshape(-1, 2).T
     contrast = np.asarray(delta_e00(pair.printed[first], pair.printed[last]))
-    centre = np.interp(0.5 * (length[first] + length[last]), length, pair.radius_mm)
-    ends = pair.radius_mm[first], pair.radius_mm[last]
+    centre = np.interp(0.5 * (length[first] + length[last]), length, radius)
+    ends = radius[first], radius[last]
     return [_Steep(*row) for row in np.stack([*ends, centre, contrast], axis=1).tolist()]
 
 

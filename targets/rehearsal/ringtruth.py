@@ -24,7 +24,7 @@ _FLAT_SPEED: Final = 0.25
 _FLAT_DE00: Final = 2.0
 _REVERSAL_L: Final = 0.5
 _CORE_DE00: Final = 1.0
-_ONE_RING_MM: Final = 0.3  # contours nearer than this are one, unless the fade pauses between them
+_ONE_RING_MM: Final = 0.3  # wide contours nearer than this are one, unless the fade pauses between them
 _SMOOTHING_MM: Final = 0.05  # a printer's table may wiggle from cell to cell; no eye or scanner follows that
 
 
@@ -196,13 +196,18 @@ def _runs(mask: NDArray[np.bool_], speeds: _Speeds) -> list[tuple[float, float]]
     ]
 
 
+def _goes_on(ahead: Array, speeds: _Speeds, inner_mm: float, outer_mm: float) -> bool:
+    """Tell whether a stretch moves at its share or faster; `ahead` is how far each step outruns its share."""
+    return float(ahead[speeds.at(inner_mm) : speeds.at(outer_mm)].sum()) >= 0.0
+
+
 def _joined(contours: list[ContourTruth], ahead: Array, speeds: _Speeds) -> list[ContourTruth]:
-    """Make one of near contours between which the fade goes on; `ahead` is how far each step outruns its share."""
+    """Make one of near contours between which the fade goes on, but for hard edges."""
     joined: list[ContourTruth] = []
     for contour in contours:
         before = joined[-1].outer_mm if joined else -math.inf
-        near = contour.inner_mm - before < _ONE_RING_MM
-        if near and ahead[speeds.at(before) : speeds.at(contour.inner_mm)].sum() >= 0:
+        wide = bool(joined) and min(joined[-1].width_mm, contour.width_mm) > 2 * _SMOOTHING_MM
+        if wide and contour.inner_mm - before < _ONE_RING_MM and _goes_on(ahead, speeds, before, contour.inner_mm):
             joined[-1] = _contour(speeds, joined[-1].inner_mm, contour.outer_mm, None)
         else:
             joined.append(contour)

@@ -26,6 +26,7 @@ HUE_DEG = 3.0
 BORDER = 0.05
 _SMOOTHING_UM = 50  # as the rehearsal's truth: a printer's table may wiggle from cell to cell
 _JOIN_MM = 0.06  # stretches nearer than this are one, which no scanner could tell apart
+_EDGE_MM = 0.1  # a narrower contour is an edge, and one of its own
 _ONE_RING_MM = 0.3  # and so are contours, if the path moves at its share or faster between them
 
 Status = Literal["clear", "counted", "near", "none"]
@@ -61,9 +62,10 @@ class Definitions:
         for first, last in self._runs(self._ratio > share):
             if delta_e00(self._lab[first], self._lab[last]) < least_de00:
                 continue
-            before = runs[-1][1] if runs else first
+            begun, before = runs[-1] if runs else (first, first)
             gap = slice(before, first)
-            near = self._radius[first] - self._radius[before] < _ONE_RING_MM
+            widths = self._radius[before] - self._radius[begun], self._radius[last] - self._radius[first]
+            near = min(widths) > _EDGE_MM and self._radius[first] - self._radius[before] < _ONE_RING_MM
             if runs and near and self._printed[gap].sum() >= self._reach * self._intended[gap].sum():
                 runs[-1] = (runs[-1][0], last)
             else:
