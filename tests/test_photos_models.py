@@ -14,7 +14,7 @@ from photo_samples import saved, scene
 from inkstrain.cli.app import main
 from inkstrain.scoring.forecast import predicted_elements
 from inkstrain.scoring.ledger import open_ledger
-from inkstrain.scoring.model import Contour, RingScore, Score, Viewing
+from inkstrain.scoring.model import BasisCheck, ColourBasis, Contour, RingScore, Score, Viewing
 from inkstrain.scoring.photos.look import look_at_photos
 from inkstrain.scoring.photos.printermodel import ScoreSide, score_side
 from inkstrain.scoring.photos.reading import Source
@@ -152,6 +152,15 @@ def test_findings_are_found_again_in_the_picture_s_colours(foretold: Score) -> N
     at = np.array([red.profile.intended_lab[len(radius) // 2], (50.0, 0.0, 0.0)])
     found = side.bits(SRGB, np.zeros((2, 3)), at) & BITS["contour"]
     assert found.tolist() == [BITS["contour"], 0]
+
+
+@pytest.mark.parametrize(("belongs", "flagged"), [(True, 0), (False, 1)])
+def test_a_score_under_another_paper_s_fit_says_so(foretold: Score, belongs: bool, flagged: int) -> None:
+    check = BasisCheck(paper_de00=2.0, belongs=belongs)
+    basis = ColourBasis(kind="scanner-fit", note="invented for a test", check=check)
+    flags = score_side(foretold.model_copy(update={"colour_basis": basis}), "x").view.flags
+    assert len(flags) == flagged
+    assert all("another paper or ink set" in flag for flag in flags)
 
 
 def test_what_a_chart_does_not_cover_is_counted_and_no_difference_is_claimed(tmp_path: Path, side: ScoreSide) -> None:

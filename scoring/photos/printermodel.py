@@ -159,9 +159,13 @@ def _label(score: Score, name: str) -> str:
 
 
 def _flags(score: Score) -> tuple[str, ...]:
-    if score.colour_basis.kind != "assumed":
+    if score.colour_basis.kind == "assumed":
+        why = "the scan's colours were assumed to be sRGB"
+    elif score.colour_basis.foreign:
+        why = "the scanner fit belongs to another paper or ink set"
+    else:
         return ()
-    return ("indicative: the scan's colours were assumed to be sRGB, so that sizes of differences are indicative",)
+    return (f"indicative: {why}, so that sizes of differences are indicative",)
 
 
 def _samples_of(score: Score) -> Samples:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from inkstrain.scoring.advice import steepest_share
 from inkstrain.scoring.forecastmodel import Forecast, IntentForecast
 from inkstrain.scoring.forecasttext import merged_deg, row_chroma
-from inkstrain.scoring.model import Contour, HueSweepScore, NeutralWedgeScore, RingScore
+from inkstrain.scoring.model import Contour, HueSweepScore, NeutralWedgeScore, RingScore, Totals
 from inkstrain.targets.rings import HUB_RADIUS_MM, RIM_WIDTH_MM
 
 from .gamutplot import hue_polar, outline, volume_words
@@ -111,7 +111,7 @@ def _rendering(index: int, intent: IntentForecast, everyone: Sequence[IntentFore
         facts=(
             number(totals.evenness, 2),
             number(totals.reach, 2),
-            str(totals.contours),
+            _counted(totals),
             number(totals.widest_flat_band_mm, 1, "mm"),
             number(merged_deg(sweep), 0, "°") if sweep else "–",
             number(row_chroma(sweep), 0) if sweep else "–",
@@ -170,6 +170,11 @@ def _disc(ring: RingScore, name: str, smoother: bool) -> DiscView:
             number(ring.delta_e00.intended.mean if ring.delta_e00.intended else None, 1),
         ),
     )
+
+
+def _counted(totals: Totals) -> str:
+    seen = totals.visible_contours
+    return str(totals.contours) + (f", {seen} visible" if seen not in (None, totals.contours) else "")
 
 
 def _contrast(contour: Contour) -> str:
