@@ -108,8 +108,10 @@ class WedgeReading:
             Sigma of the scan's blur, which stripes are freed of.
         """
         lightness = self.means.lab[:, 0]
+        number = np.maximum(self.means.groups, 4)
         own = (
-            self.means.standard_error[:, 0],
+            # the scatter of few blocks is itself not sure: the deviation of Student's t (JCGM 101:2008, 6.4.9.4)
+            self.means.standard_error[:, 0] * np.sqrt((number - 1) / (number - 3)),
             np.full(len(lightness), _LEAST_ERROR_L),
             self.stripe_error_l,
             left_over(_inner_boxes(self.wedge), lightness, seen, self.stripes),
