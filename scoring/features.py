@@ -45,8 +45,8 @@ _CORE_DE00: Final = 1.0
 _REVERSAL_L: Final = 0.5
 _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
 _ONE_RING_MM: Final = 0.3  # nor are two steep ones, seen from 400 mm (2.6 minutes of arc), unless the fade pauses
-_UNTOLD_BLURS: Final = 3.0  # of a hard step: nothing within tells a flat course from a slow one
-_SLOW_SHARE: Final = 0.6  # of a step's neighbourhood that may be flat; set on rehearsals
+_UNTOLD_BLURS: Final = 4.0  # within which nothing tells a flat course from a slow one
+_SLOW_SHARE: Final = 0.55  # of what may be flat; set on rehearsals
 _EDGE_MM: Final = 0.1  # what is narrower is an edge, and stays one of its own
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
@@ -295,16 +295,16 @@ def find_flat_bands(pair: PathPair, blur_mm: float | None = None) -> tuple[FlatB
     Parameters
     ----------
     blur_mm
-        Gaussian sigma that the path was freed from. Within `_UNTOLD_BLURS` of a hard step nothing tells a flat course
-        from a slow one: a band that comes so near reaches it.
+        Gaussian sigma that the path was freed from. Within `_UNTOLD_BLURS` of it nothing tells a flat course from a
+        slow one: bands so near to each other are one, and one so near to the hub or a hard step reaches it.
     """
     found = []
     course = _Course.of(pair)
     asked, got, radius = pair.intended_length(), course.length, pair.radius_mm
-    steps = np.flatnonzero(np.diff(radius) == 0)
-    for first, last in _stretches(course.relative < FLAT_SHARE, radius, got):
-        if blur_mm is not None and len(steps):
-            first, last = _reaching(course, steps, first, last, _UNTOLD_BLURS * blur_mm)
+    bands = _stretches(course.relative < FLAT_SHARE, radius, got)
+    if blur_mm is not None:
+        bands = _as_told(course, bands, _UNTOLD_BLURS * blur_mm)
+    for first, last in bands:
         moved = float(asked[last] - asked[first])
         if moved < FLAT_LEAST_DE00:
             continue
@@ -314,18 +314,26 @@ def find_flat_bands(pair: PathPair, blur_mm: float | None = None) -> tuple[FlatB
     return tuple(found)
 
 
-def _reaching(course: _Course, steps: NDArray[np.intp], first: int, last: int, untold_mm: float) -> tuple[int, int]:
-    """Return a band's rows with those up to a hard step at either end, if it is as near and the path between slow."""
+def _as_told(course: _Course, bands: list[tuple[int, int]], untold_mm: float) -> list[tuple[int, int]]:
+    """Return bands (row numbers) joined, and reaching the hub and hard steps, over slow gaps that blur hides."""
     radius = course.pair.radius_mm
-    before = steps[np.searchsorted(steps, first) - 1] + 1  # the outer of a step's two rows
-    if 0 < before < first and radius[first] - radius[before] < untold_mm and _slow(course, before, first):
-        first = int(before)
-    after = np.searchsorted(steps, last)
-    if after < len(steps):
-        to = int(steps[after])
-        if last < to and radius[to] - radius[last] < untold_mm and _slow(course, last, to):
-            last = to
-    return first, last
+    steps = np.flatnonzero(np.diff(radius) == 0)
+    begins, ends = np.append(0, steps + 1), np.append(steps, len(radius))
+
+    def hidden(first: int, last: int) -> bool:
+        return first < last and radius[last] - radius[first] < untold_mm and _slow(course, first, last)
+
+    told: list[tuple[int, int]] = []
+    for first, last in bands:
+        before, after = int(begins[begins <= first].max()), int(ends[ends >= last].min())
+        if hidden(before, first):
+            first = before
+        if after < len(radius) and hidden(last, after):
+            last = after
+        if told and hidden(told[-1][1], first):
+            first = told.pop()[0]
+        told.append((first, last))
+    return told
 
 
 def _slow(course: _Course, first: int, last: int) -> bool:

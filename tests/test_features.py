@@ -185,7 +185,7 @@ def test_a_flat_band_begins_under_a_quarter_of_the_share(ratio: float, count: in
 
 @pytest.mark.parametrize(("creep", "reaches"), [(0.4, True), (0.7, False)])
 def test_beside_a_step_a_scan_cannot_tell_flat_from_slow(creep: float, reaches: bool) -> None:
-    # 0.15 mm before a step the path begins to creep, no evidence within three blurs of 0.06 mm; an exact path is
+    # 0.15 mm before a step the path begins to creep, no evidence within four blurs of 0.06 mm; an exact path is
     width, near, step = 1.5, 0.15, 1.35
     moved = creep * near
     rest = (RAMP_MM - moved - step) / (RAMP_MM - width)
@@ -197,6 +197,28 @@ def test_beside_a_step_a_scan_cannot_tell_flat_from_slow(creep: float, reaches: 
     assert exact.width_mm == pytest.approx(width - near, abs=MM)
     assert scanned.width_mm == pytest.approx(width if reaches else width - near, abs=MM)
     assert scanned.inner_mm == exact.inner_mm
+
+
+@pytest.mark.parametrize(("pause_mm", "creep", "count"), [(0.2, 0.4, 1), (0.2, 0.7, 2), (0.3, 0.4, 2)])
+def test_a_slow_pause_that_blur_hides_does_not_part_a_flat_band(pause_mm: float, creep: float, count: int) -> None:
+    half, moved = 0.8, creep * pause_mm
+    rest = (RAMP_MM - moved) / (RAMP_MM - 2 * half - pause_mm)
+    at, end = 5.0 * rest, 5.0 + 2 * half + pause_mm
+    path = pair(
+        (0, 0), (5.0, at), (5.0 + half, at), (5.0 + half + pause_mm, at + moved), (end, at + moved), (RAMP_MM, RAMP_MM)
+    )  # fmt: skip
+    assert len(find_flat_bands(path)) == 2
+    found = find_flat_bands(path, 0.06)
+    assert len(found) == count
+    assert found[-1].outer_mm - found[0].inner_mm == pytest.approx(2 * half + pause_mm, abs=2 * MM)
+
+
+@pytest.mark.parametrize("begins_mm", [0.1, 0.4])
+def test_a_flat_band_that_begins_at_the_hub_but_for_blur_begins_at_the_hub(begins_mm: float) -> None:
+    moved, width = 0.3 * begins_mm, 1.5
+    path = pair((0, 0), (begins_mm, moved), (begins_mm + width, moved), (RAMP_MM, RAMP_MM))
+    (band,) = find_flat_bands(path, 0.06)
+    assert band.inner_mm == pytest.approx(INNER_MM + (0.0 if begins_mm < 0.24 else begins_mm), abs=MM)
 
 
 @pytest.mark.parametrize(("asked_de00", "count"), [(1.9, 0), (2.1, 1)])
