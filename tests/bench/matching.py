@@ -10,11 +10,12 @@ import numpy as np
 
 from inkstrain.scoring.model import FlatFieldScore, NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.rehearsal import PrintOptions, RingTruth
-from inkstrain.targets.rehearsal.truth import WedgeTruth
+from inkstrain.targets.rehearsal.truth import ContourTruth, FlatBandTruth, WedgeTruth
 
-from .definitions import BORDER, CONTOUR_DE00, FLAT_WIDTH_MM, HUE_DEG, HUE_DELTA_H, Definitions, Status
+from .definitions import BORDER, CONTOUR_DE00, FLAT_WIDTH_MM, HUE_DEG, HUE_DELTA_H, Definitions, Status, Stretch
 
 NEAR_MM = 0.15  # features farther apart than this are not the same
+PART_MM = 0.1  # beyond a damage a stretch goes on, so that it is more than the damage
 HUE_NEAR_MM = 1.0
 RIPPLE_NEAR = 0.15  # of the period
 
@@ -86,7 +87,18 @@ def _contours(truth: RingTruth, score: RingScore, judged: Definitions) -> list[R
         if status[index] in ("near", "none") or true.contrast_de00 < CONTOUR_DE00:
             continue
         errors, stated = {}, {}
-        if index in pairs:
+        whole = _whole(true, judged.contours(), own)
+        if index in pairs and whole is not None:
+            got, own = score.contours[pairs[index]], True
+            contrast = got.contrast_de00 - whole.size_de00
+            errors = {
+                "radius_mm": (got.inner_mm + got.outer_mm - whole.inner_mm - whole.outer_mm) / 2,
+                "contrast_de00": contrast,
+                "contrast_part": contrast / max(0.3, 0.05 * whole.size_de00),
+                "inner_mm": got.inner_mm - whole.inner_mm,
+                "outer_mm": got.outer_mm - whole.outer_mm,
+            }
+        elif index in pairs:
             got = score.contours[pairs[index]]
             stated = _known(contrast_de00=got.contrast_standard_error_de00, radius_mm=got.radius_standard_error_mm)
             contrast = got.contrast_de00 - true.contrast_de00
@@ -121,6 +133,20 @@ def _contours(truth: RingTruth, score: RingScore, judged: Definitions) -> list[R
     return records
 
 
+def _whole(true: ContourTruth | FlatBandTruth, stretches: Sequence[Stretch], own: bool) -> Stretch | None:
+    """Return the stretch of the noise-free path that a damage is only a part of, by the definitions; usually none.
+
+    A step may stand in a steep stretch of the printer's, a held stretch end where the printer holds anyway.
+    """
+    if own:
+        return None
+    for one in stretches:
+        touches = one.inner_mm <= true.outer_mm and one.outer_mm >= true.inner_mm
+        if touches and max(true.inner_mm - one.inner_mm, one.outer_mm - true.outer_mm) > PART_MM:
+            return one
+    return None
+
+
 def _flats(truth: RingTruth, score: RingScore, judged: Definitions) -> list[Record]:
     known = [(f, False) for f in truth.flat_bands] + [(f, True) for f in truth.other_flat_bands]
     pairs = _pairs(
@@ -134,13 +160,15 @@ def _flats(truth: RingTruth, score: RingScore, judged: Definitions) -> list[Reco
         if true.width_mm < FLAT_WIDTH_MM * (1 + BORDER):
             status = "counted"
         errors = {}
+        whole = _whole(true, judged.flats(), own)
+        ends = whole or true
+        own = own or whole is not None
         if index in pairs:
             got = score.flat_bands[pairs[index]]
             errors = {
-                "width_mm": got.width_mm - true.width_mm,
-                "inner_mm": got.inner_mm - true.inner_mm,
-                "outer_mm": got.outer_mm - true.outer_mm,
-                "lost_de00": got.lost_de00 - true.lost_de00,
+                "width_mm": got.width_mm - (ends.outer_mm - ends.inner_mm),
+                "inner_mm": got.inner_mm - ends.inner_mm,
+                "outer_mm": got.outer_mm - ends.outer_mm,
             }
         records.append(Found("flat", truth.id, status, own, bool(errors), true.width_mm, true.inner_mm, errors))
     for index, got in enumerate(score.flat_bands):
