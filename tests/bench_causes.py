@@ -62,6 +62,7 @@ class Against(NamedTuple):
     contrast_de00: float | None = None
     stated_de00: float = 0.0
     both_de00: float = 0.0
+    moves_de00: float = 0.0  # the forecast's own contrast, if the limit of speed moves by 8 % either way
 
     @property
     def hangs(self) -> bool:
@@ -96,6 +97,7 @@ def scanned(profile: OutputProfile, count: int) -> Iterator[Against]:
                 abs(one.contrast_de00 - near.contrast_de00),
                 stated,
                 float(np.hypot(stated, doubt)),
+                most - least,
             )
 
 
@@ -113,6 +115,9 @@ def tell_scanned(profile: OutputProfile, count: int) -> None:
         for what in ("stated_de00", "both_de00"):
             held = sum(c.contrast_de00 <= 1.96 * getattr(c, what) for c in known)
             print(f"; contrast within 1.96 of {what}: {held} of {len(known)}", end="")
+        if known:
+            half, most = np.percentile([c.moves_de00 for c in known], (50, 95))
+            print(f"; the forecast's own contrast moves by {half:.2f} and {most:.2f} if its limit does by 8 %", end="")
         firm = [c.contrast_de00 for c in known if not c.hangs]
         if firm:
             print(f"; those stated to 1 or better: {len(firm)}, p95 {np.percentile(firm, 95):.3f}", end="")
