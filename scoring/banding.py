@@ -35,6 +35,7 @@ __all__ = [
     "ink_share",
     "line_stripes",
     "missing_lines",
+    "period_error_mm",
     "stripe_blur_mm",
     "stripe_lab",
     "stripes_l",
@@ -367,7 +368,14 @@ def _line_period_error(number: int, spacing_mm: float, frequency: float, wave: c
     turn = np.exp(2j * np.pi * frequency * place)
     course = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, number), _TREND_DEGREE["field"])
     moved = np.real(2j * np.pi * place * wave * turn)
-    columns = np.column_stack([course, turn.real, turn.imag, moved])
+    return period_error_mm(np.column_stack([course, turn.real, turn.imag, moved]), frequency)
+
+
+def period_error_mm(columns: Array, frequency: float) -> float:
+    """Return the standard error of a wave's period in mm for noise of 1 L*, by least squares of columns (n, k).
+
+    The last column is what a change of frequency (per mm) moves, the others are all that is fitted beside it.
+    """
     scale = np.linalg.norm(columns, axis=0)
     inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
     return float(np.sqrt(inverse[-1, -1]) / scale[-1] / frequency**2)

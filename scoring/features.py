@@ -100,17 +100,6 @@ def evenness(pair: PathPair) -> float | None:
     return float(1.0 - 0.5 * np.sum(np.abs(printed / printed.sum() - intended / intended.sum())))
 
 
-def _relative_speed(pair: PathPair) -> Array:
-    """Return printed speed over its share between neighbouring rows, shape (n-1,); infinite at a step."""
-    return _Course.of(pair).relative
-
-
-def _relative(printed: Array, share: Array) -> Array:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = printed / share
-    return np.where(share > 1e-9, ratio, np.where(printed > 0.02, np.inf, 1.0))
-
-
 def _stretches(inside: NDArray[np.bool_], radius: Array, moved: Array | None = None) -> list[tuple[int, int]]:
     """Return [first, past-last) runs of true segments as row numbers, joined over gaps that are nothing.
 
@@ -209,26 +198,33 @@ class _Doubt(NamedTuple):
 
 
 class _Course(NamedTuple):
-    """A path, its cumulative length, what its share of that would be, and its speed over its share."""
+    """A path with its cumulative lengths: printed, intended, and the share of the printed one.
+
+    `relative` is printed speed over its share between neighbouring rows, (n-1,); infinite at a step.
+    """
 
     pair: PathPair
     length: Array
+    asked: Array
     share: Array
     relative: Array
 
     @classmethod
     def of(cls, pair: PathPair) -> _Course:
-        printed, asked = pair.printed_length(), pair.intended_length()
-        share = asked * (printed[-1] / max(asked[-1], 1e-12))
-        return cls(pair, printed, share, _relative(np.diff(printed), np.diff(share)))
+        length, asked = pair.printed_length(), pair.intended_length()
+        share = asked * (length[-1] / max(asked[-1], 1e-12))
+        moved, due = np.diff(length), np.diff(share)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = moved / due
+        relative = np.where(due > 1e-9, ratio, np.where(moved > 0.02, np.inf, 1.0))
+        return cls(pair, length, asked, share, relative)
 
 
 def _steep(course: _Course, limit: float, least_de00: float = 0.0) -> list[_Steep]:
     """Return the stretches faster than a multiple of the share; wide ones between which the fade goes on are one."""
-    pair, length, share, relative = course
-    found = np.array(_stretches(relative > limit, pair.radius_mm), dtype=np.intp).reshape(-1, 2)
-    contrast = np.asarray(delta_e00(*(pair.printed[found.T])))
-    radius = pair.radius_mm
+    radius, printed, length, share = course.pair.radius_mm, course.pair.printed, course.length, course.share
+    found = np.array(_stretches(course.relative > limit, radius), dtype=np.intp).reshape(-1, 2)
+    contrast = np.asarray(delta_e00(*printed[found.T]))
     runs: list[tuple[int, int]] = []
     for first, last in found[contrast >= least_de00].tolist():
         begun, before = runs[-1] if runs else (first, first)
@@ -239,7 +235,7 @@ def _steep(course: _Course, limit: float, least_de00: float = 0.0) -> list[_Stee
         else:
             runs.append((first, last))
     first, last = np.array(runs, dtype=np.intp).reshape(-1, 2).T
-    contrast = np.asarray(delta_e00(pair.printed[first], pair.printed[last]))
+    contrast = np.asarray(delta_e00(printed[first], printed[last]))
     centre = np.interp(0.5 * (length[first] + length[last]), length, radius)
     ends = radius[first], radius[last]
     return [_Steep(*row) for row in np.stack([*ends, centre, contrast], axis=1).tolist()]
@@ -300,7 +296,7 @@ def find_flat_bands(pair: PathPair, blur_mm: float | None = None) -> tuple[FlatB
     """
     found = []
     course = _Course.of(pair)
-    asked, got, radius = pair.intended_length(), course.length, pair.radius_mm
+    asked, got, radius = course.asked, course.length, pair.radius_mm
     bands = _stretches(course.relative < FLAT_SHARE, radius, got)
     if blur_mm is not None:
         bands = _as_told(course, bands, _UNTOLD_BLURS * blur_mm)

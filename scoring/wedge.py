@@ -25,7 +25,6 @@ __all__ = [
     "RAMP_BIN_MM",
     "SEPARATED_D_PRIME",
     "WedgeReading",
-    "measure_wedge",
     "ramp_smoothness",
     "read_wedge",
     "step_means",
@@ -149,14 +148,6 @@ def _inner_boxes(wedge: NeutralWedge, inset_mm: float = _INSET_MM) -> Array:
     """Return what is averaged of each step: x, y, width and height, (n, 4) mm."""
     boxes = np.array([step.box_mm for step in wedge.steps])
     return np.asarray(boxes + np.array([inset_mm, inset_mm, -2 * inset_mm, -2 * inset_mm]))
-
-
-def measure_wedge(
-    window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array, place: tuple[int, int]
-) -> NeutralWedgeScore | None:
-    """Return the score of a wedge by itself, or ``None`` if a step could not be read."""
-    reading = read_wedge(window, wedge, basis, paper_xyz)
-    return None if reading is None else reading.score(place)
 
 
 def wedge_score(

@@ -21,7 +21,7 @@ from scipy.optimize import minimize_scalar
 
 from inkstrain.targets.key import Box, NeutralWedge
 
-from .banding import FALSE_ALARM, PERIODS_MM, Direction, Stripes, ink_share
+from .banding import FALSE_ALARM, PERIODS_MM, Direction, Stripes, ink_share, period_error_mm
 from .basis import Basis
 from .model import HeadBanding
 from .ripples import noise_reach_mm
@@ -219,10 +219,7 @@ class _Fit:
         """Return the standard error of a period in mm for noise of 1 L*, all else fitted beside it."""
         wave = (sizes[0, 0] + 1j * sizes[1, 0]) * np.exp(2j * np.pi * frequency * self._place)
         moved = self._flat((np.real(2j * np.pi * (self._place - self.middle) * wave) * self._ink)[:, None])
-        columns = np.column_stack([self.columns(frequency), moved])
-        scale = np.linalg.norm(columns, axis=0)
-        inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
-        return float(np.sqrt(inverse[-1, -1]) / scale[-1] / frequency**2)
+        return period_error_mm(np.column_stack([self.columns(frequency), moved]), frequency)
 
     def scatter(self, frequency: float, sizes: Array, noise: float) -> float:
         """Return by how much, relative to itself, the amplitude differs from patch to patch (DerSimonian and Laird)."""

@@ -14,8 +14,9 @@ from inkstrain.scoring.sampling import Window
 from inkstrain.scoring.wedge import (
     RAMP_BIN_MM,
     SEPARATED_D_PRIME,
-    measure_wedge,
+    WedgeReading,
     ramp_smoothness,
+    read_wedge,
     wedge_score,
 )
 from inkstrain.targets.colorimetry import WHITE_D50, lab_to_xyz
@@ -63,10 +64,14 @@ def greys(lightness: Array | tuple[float, ...]) -> Array:
     return np.stack([lightness, np.zeros_like(lightness), np.zeros_like(lightness)], axis=-1)
 
 
+def reading(window: Window) -> WedgeReading | None:
+    return read_wedge(window, WEDGE, BASIS, PAPER @ rgb_to_xyz_matrix(SPACE).T)
+
+
 def measured(window: Window) -> NeutralWedgeScore:
-    score = measure_wedge(window, WEDGE, BASIS, PAPER @ rgb_to_xyz_matrix(SPACE).T, (1, 1))
-    assert score is not None
-    return score
+    read = reading(window)
+    assert read is not None
+    return read.score((1, 1))
 
 
 def test_lightness_and_density_of_every_step() -> None:
@@ -195,4 +200,4 @@ def test_a_wedge_that_is_not_all_in_the_window_is_not_measured() -> None:
     window = scanned(greys(STEPS_L))
     half = window.pixels.shape[1] // 2
     cut = Window(window.pixels[:, :half], window.x_mm[:, :half], window.y_mm[:, :half], window.pixel_mm, True)
-    assert measure_wedge(cut, WEDGE, BASIS, PAPER @ rgb_to_xyz_matrix(SPACE).T, (1, 1)) is None
+    assert reading(cut) is None

@@ -88,26 +88,21 @@ def _contours(truth: RingTruth, score: RingScore, judged: Definitions) -> list[R
             continue
         errors, stated = {}, {}
         whole = _whole(true, judged.contours(), own)
-        if index in pairs and whole is not None:
-            got, own = score.contours[pairs[index]], True
-            contrast = got.contrast_de00 - whole.size_de00
-            errors = {
-                "radius_mm": (got.inner_mm + got.outer_mm - whole.inner_mm - whole.outer_mm) / 2,
-                "contrast_de00": contrast,
-                "contrast_part": contrast / max(0.3, 0.05 * whole.size_de00),
-                "inner_mm": got.inner_mm - whole.inner_mm,
-                "outer_mm": got.outer_mm - whole.outer_mm,
-            }
-        elif index in pairs:
+        if index in pairs:
             got = score.contours[pairs[index]]
-            stated = _known(contrast_de00=got.contrast_standard_error_de00, radius_mm=got.radius_standard_error_mm)
-            contrast = got.contrast_de00 - true.contrast_de00
+            base = whole or Stretch(true.inner_mm, true.outer_mm, true.contrast_de00)
+            away = got.radius_mm - true.radius_mm
+            if whole is None:
+                stated = _known(contrast_de00=got.contrast_standard_error_de00, radius_mm=got.radius_standard_error_mm)
+            else:
+                own, away = True, (got.inner_mm + got.outer_mm - whole.inner_mm - whole.outer_mm) / 2
+            contrast = got.contrast_de00 - base.size_de00
             errors = {
-                "radius_mm": got.radius_mm - true.radius_mm,
+                "radius_mm": away,
                 "contrast_de00": contrast,
-                "contrast_part": contrast / max(0.3, 0.05 * true.contrast_de00),
-                "inner_mm": got.inner_mm - true.inner_mm,
-                "outer_mm": got.outer_mm - true.outer_mm,
+                "contrast_part": contrast / max(0.3, 0.05 * base.size_de00),
+                "inner_mm": got.inner_mm - base.inner_mm,
+                "outer_mm": got.outer_mm - base.outer_mm,
             }
         records.append(
             Found(
