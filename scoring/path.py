@@ -1,10 +1,10 @@
 """The course of colour along a ramp, with the instrument's blur taken out.
 
-A ring's profile is modelled in CIELAB as a slow smooth course (a cubic spline with knots about 1.8 mm apart)
-plus as few sharp features as the data demand: kinks, where the speed of colour changes abruptly, and steps,
-where colour itself does. Every part is blurred by the known width of instrument, pixel and bin before it is
-compared with the data, so that the fit describes the print and not its blurred picture; what light averages otherwise
-than CIELAB is taken from the data, by the model itself.
+A ring's profile is modelled in CIELAB as a slow smooth course (a cubic spline with knots about 1.8 mm apart, and what
+the intended path bends more sharply) plus as few sharp features as the data demand: kinks, where the speed of colour
+changes abruptly, and steps, where colour itself does. Every part is blurred by the known width of instrument, pixel and
+bin before it is compared with the data, so that the fit describes the print and not its blurred picture; what light
+averages otherwise than CIELAB is taken from the data, by the model itself.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from scipy.ndimage import gaussian_filter1d
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
 from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve, step_widths
-from .pathsearch import Candidate, simplify, snapped, tie
-from .pathstarts import add_faults, add_missing, few, from_many
+from .pathsearch import Candidate, hardened, simplify, snapped, tie
+from .pathstarts import add_faults, add_missing, few, from_many, rebuilt
 
 __all__ = ["PathFit", "fit_path"]
 
@@ -79,7 +79,12 @@ class _Data:
 
 
 def fit_path(
-    radius_mm: Array, lab: Array, standard_error: Array, ramp_mm: tuple[float, float], blur_mm: float
+    radius_mm: Array,
+    lab: Array,
+    standard_error: Array,
+    ramp_mm: tuple[float, float],
+    blur_mm: float,
+    intended: Course | None = None,
 ) -> PathFit:
     """Fit the course of colour to a radial profile.
 
@@ -95,6 +100,8 @@ def fit_path(
         Radii where the ramp begins and ends.
     blur_mm
         Gaussian sigma of everything between print and profile: instrument, pixel, bin.
+    intended
+        CIELAB (n, 3) that the file asks for at radii (n,), if it is known: its own bends are no features.
 
     Returns
     -------
@@ -119,18 +126,21 @@ def fit_path(
         ramp_mm=ramp_mm,
         sigma=max(blur_mm, 0.4 * float(np.median(np.diff(radius_mm)))),
     )
-    course = smooth_course(inner, outer, _KNOT_MM)
+    course = smooth_course(inner, outer, _KNOT_MM, intended)
     problem = data.problem(course, _FINE_TOLERANCE)
     found = _best_features(data.problem(course, _COARSE_TOLERANCE), problem)
     found = Candidate.of(problem, snapped(problem, *_places(found)), found.steps)
-    problem = data.problem(course, _FINE_TOLERANCE, _averaging(problem, found, scale) / scale)
+    problem = data.problem(course, _FINE_TOLERANCE, _averaging(problem, *_places(found), scale) / scale)
     again = simplify(problem, *_places(found))
     if found.count > _FEW_FEATURES:
         again = add_faults(problem, *_places(again))
-    found = add_missing(problem, *_places(again))
+    found = rebuilt(problem, add_missing(problem, *_places(again)))
     kinks, steps = tie(problem, *_places(found)), found.steps
-    precise = data.problem(course, _PRECISE_TOLERANCE, _averaging(problem, found, scale) / scale)
-    widths = step_widths(precise, kinks, steps)
+    precise = data.problem(course, _PRECISE_TOLERANCE, _averaging(problem, kinks, steps, scale) / scale)
+    kinks, steps = hardened(precise, kinks, steps)
+    less = _averaging(problem, kinks, steps, scale) / scale
+    widths = step_widths(data.problem(course, _PRECISE_TOLERANCE, less), kinks, steps)
+    problem = data.problem(course, _FINE_TOLERANCE, less)
     amplitudes, residual = solve(problem, kinks, steps, widths)
     radii, values = deblurred(problem, amplitudes, kinks, steps, widths)
     return PathFit(
@@ -164,10 +174,10 @@ def _places(found: Candidate) -> tuple[Array, Array]:
     return found.kinks, found.steps
 
 
-def _averaging(problem: Problem, found: Candidate, scale: Array) -> Array:
+def _averaging(problem: Problem, kinks: Array, steps: Array, scale: Array) -> Array:
     """Return what blur in linear light, as it happens, has over blur in CIELAB, as it is modelled, at the bins."""
-    amplitudes, _ = solve(problem, found.kinks, found.steps)
-    radii, values = deblurred(problem, amplitudes, found.kinks, found.steps)
+    amplitudes, _ = solve(problem, kinks, steps)
+    radii, values = deblurred(problem, amplitudes, kinks, steps)
     pitch = FINE_MM / 2
     fine = np.arange(problem.radius[0] - 6 * problem.sigma, problem.radius[-1] + 6 * problem.sigma, pitch)
     rows = np.stack([np.interp(fine, radii, column) for column in (values * scale).T], axis=1)

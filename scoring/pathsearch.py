@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .pathmodel import Problem, ridged
+from .pathmodel import WIDTH_GAIN, Problem, ridged
 
 __all__ = [
     "CLOSEST_BLURS",
@@ -23,6 +23,7 @@ __all__ = [
     "LEAST_SAVING",
     "PRICE",
     "Candidate",
+    "hardened",
     "refine",
     "simplify",
     "snapped",
@@ -31,11 +32,13 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-PRICE: Final = 12.0  # what a feature costs in chi-squared: a place and three coordinates, with a reserve
+PRICE: Final = 18.0  # what a feature costs in chi-squared: a place, speed and its course in three coordinates
+_TIED_PRICE: Final = 5.0  # a kink at a step has no place of its own
 _END_MM: Final = 0.05
 FAULT_MM: Final = 2.5  # widest fault that is tried as a whole
 JOIN_BLURS: Final = 4.0
 _TIE_BLURS: Final = 3.0
+_HARD_BLURS: Final = 2.5  # apart, two kinks may be a step
 CLOSEST_BLURS: Final = 1.6
 _CLOSEST_STEPS_BLURS: Final = 3.0  # nearer ones look like one steep stretch, and are taken for it
 _MOST_MOVES: Final = 12
@@ -141,9 +144,31 @@ def tie(problem: Problem, kinks: Array, steps: Array) -> Array:
         near = np.abs(kinks - step) < _TIE_BLURS * problem.sigma
         tied = np.append(kinks[~near], step)
         before, after = problem.fit(kinks, steps).loss, problem.fit(tied, steps).loss
-        if after < before + PRICE * near.sum() and (near.any() or after < before - PRICE):
+        if after < before + PRICE * near.sum() and (near.any() or after < before - _TIED_PRICE):
             kinks = tied
     return kinks
+
+
+def hardened(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array]:
+    """Take two close kinks for a step with a kink of its own, unless the data say that it has a width."""
+    from scipy.optimize import minimize_scalar
+
+    near = _HARD_BLURS * problem.sigma
+    kinks = np.sort(kinks)
+    for inner, outer in zip(kinks[:-1].tolist(), kinks[1:].tolist(), strict=True):
+        pair = (kinks == inner) | (kinks == outer)
+        by_step = np.min(np.abs(steps - (inner + outer) / 2), initial=np.inf) <= near
+        if outer - inner >= near or by_step or pair.sum() < 2:
+            continue
+        rest = kinks[~pair]
+
+        def loss(place: float, rest: Array = rest, steps: Array = steps) -> float:
+            return problem.fit(np.append(rest, place), np.append(steps, place)).loss
+
+        found = minimize_scalar(loss, bounds=(inner, outer), method="bounded", options={"xatol": 1e-3})
+        if found.fun < problem.fit(kinks, steps).loss + WIDTH_GAIN:
+            kinks, steps = np.append(rest, found.x), np.append(steps, found.x)
+    return kinks, steps
 
 
 def snapped(problem: Problem, kinks: Array, steps: Array) -> Array:

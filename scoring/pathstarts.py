@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from .pathmodel import Problem
 from .pathsearch import CLOSEST_BLURS, FAULT_MM, JOIN_BLURS, LEAST_SAVING, PRICE, Candidate, refine, simplify
 
-__all__ = ["add_faults", "add_missing", "few", "from_many"]
+__all__ = ["add_faults", "add_missing", "few", "from_many", "rebuilt"]
 
 Array = NDArray[np.float64]
 
-_GAIN: Final = 25.0  # fall of chi-squared a feature must bring: three coordinates, one place, many places tried
+_GAIN: Final = 30.0  # fall of chi-squared a feature must bring: three coordinates, one place, many places tried
 _CANDIDATE_MM: Final = 0.15
 _MARGIN_MM: Final = 0.1
 _MOST_KINKS: Final = 24
@@ -29,6 +29,7 @@ _GRID_MM: Final = 0.1
 _APART_MM: Final = 0.35
 _BEST_OF_KIND: Final = 3
 _MOST_FAULTS: Final = 10
+_AROUND_MM: Final = 1.3
 _HOPEFUL_SHARE: Final = 0.3  # of what the best fault seems to save; places on a grid understate a step most
 
 
@@ -121,13 +122,16 @@ def _added(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array, 
     return kinks, steps, False
 
 
-def add_faults(problem: Problem, kinks: Array, steps: Array) -> Candidate:
+def add_faults(
+    problem: Problem, kinks: Array, steps: Array, within_mm: tuple[float, float] = (0.0, np.inf)
+) -> Candidate:
     """Add whole faults, the best at a time: a kink, a step, a steep stretch, or a held stretch with its step.
 
     What each would bring is worked out in closed form on a grid of places and widths; the most promising few of each
     kind are refined before one is chosen.
     """
-    grid = np.arange(problem.inner + _MARGIN_MM, problem.outer - _MARGIN_MM, _GRID_MM)
+    first, last = within_mm
+    grid = np.arange(max(problem.inner + _MARGIN_MM, first), min(problem.outer - _MARGIN_MM, last), _GRID_MM)
     table = problem.columns(grid, grid)
     norms = np.sum(table**2, axis=0)
     best = Candidate.of(problem, kinks, steps)
@@ -177,3 +181,22 @@ def _promising(grid: Array, gram: Array, right: Array) -> Iterator[tuple[Array, 
     for saved, more_kinks, more_steps in found:
         if saved > max(_HOPEFUL_SHARE * best, 0.0):
             yield more_kinks, more_steps
+
+
+def rebuilt(problem: Problem, found: Candidate) -> Candidate:
+    """Take features near each other away and add faults anew, wherever that ends cheaper: a search can be caught."""
+    best = found
+    tried: set[tuple[float, ...]] = set()
+    while True:
+        for place in np.sort(np.concatenate([best.kinks, best.steps])).tolist():
+            far, away = np.abs(best.kinks - place) > _AROUND_MM, np.abs(best.steps - place) > _AROUND_MM
+            near = (*best.kinks[~far].round(2), *best.steps[~away].round(2))
+            if len(near) < 2 or near in tried:
+                continue
+            tried.add(near)
+            trial = add_faults(problem, best.kinks[far], best.steps[away], (place - _AROUND_MM, place + _AROUND_MM))
+            if trial.cost < best.cost - LEAST_SAVING:
+                best = simplify(problem, trial.kinks, trial.steps)
+                break
+        else:
+            return best

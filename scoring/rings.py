@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -90,7 +91,7 @@ def measure_ring(
     if blur_mm is None:
         flags.append("blur-unknown: the instrument's sharpness could not be told from the marks")
     sigma = float(np.hypot(0.05 if blur_mm is None else blur_mm, bin_mm / np.sqrt(12.0)))
-    fit = fit_path(radius, lab, error, ring.ramp_mm, sigma)
+    fit = fit_path(radius, lab, error, ring.ramp_mm, sigma, partial(ring_lab, ring, recipe))
     pair = _on_ramp(fit, ring, recipe)
     intended = ring_lab(ring, recipe, radius)
     errors = error_de00(lab, error)
