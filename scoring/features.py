@@ -333,8 +333,9 @@ def _as_told(course: _Course, bands: list[tuple[int, int]], untold_mm: float) ->
 
 
 def _slow(course: _Course, first: int, last: int) -> bool:
-    moved, share = (float(row[last] - row[first]) for row in (course.length, course.share))
-    return moved < _SLOW_SHARE * share
+    """Tell whether colour gets on slowly; what goes out and comes back, as a fit does in noise, gets nowhere."""
+    moved = float(delta_e00(course.pair.printed[first], course.pair.printed[last]))
+    return moved < _SLOW_SHARE * float(course.share[last] - course.share[first])
 
 
 def find_reversals(pair: PathPair) -> tuple[Reversal, ...]:
