@@ -22,12 +22,13 @@ from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve
 from .pathsearch import Candidate, hardened, simplify, snapped, tie
 from .pathstarts import add_faults, add_missing, few, from_many, rebuilt
 
-__all__ = ["PathFit", "fit_path"]
+__all__ = ["PathFit", "fit_path", "tolerance_scale"]
 
 Array = NDArray[np.float64]
 
 _KNOT_MM: Final = 1.8
 _FEW_FEATURES: Final = 2  # so few are found by any way of searching
+_ROUNDS: Final = 12
 _FINE_TOLERANCE: Final = (0.03, 0.003)  # misfits not worth a feature: in ΔE00, and in mm along the slope
 _COARSE_TOLERANCE: Final = (0.1, 0.03)
 _PRECISE_TOLERANCE: Final = (0.01, 0.0005)  # for what is known to be there
@@ -85,6 +86,7 @@ def fit_path(
     ramp_mm: tuple[float, float],
     blur_mm: float,
     intended: Course | None = None,
+    faults: tuple[Array, Array] | None = None,
 ) -> PathFit:
     """Fit the course of colour to a radial profile.
 
@@ -102,6 +104,8 @@ def fit_path(
         Gaussian sigma of everything between print and profile: instrument, pixel, bin.
     intended
         CIELAB (n, 3) that the file asks for at radii (n,), if it is known: its own bends are no features.
+    faults
+        Places of kinks and of steps, if they are known, as a bench knows them: then they are refined, not searched for.
 
     Returns
     -------
@@ -116,7 +120,7 @@ def fit_path(
     on_ramp = (radius_mm > inner) & (radius_mm < outer)
     if on_ramp.sum() < 16:
         raise ValueError(f"{on_ramp.sum()} bins on the ramp: at least 16 are needed")
-    scale = _tolerance_scale(lab)
+    scale = tolerance_scale(lab)
     noise = np.sqrt(np.mean((standard_error / scale) ** 2, axis=1))
     data = _Data(
         radius=radius_mm,
@@ -127,14 +131,12 @@ def fit_path(
         sigma=max(blur_mm, 0.4 * float(np.median(np.diff(radius_mm)))),
     )
     course = smooth_course(inner, outer, _KNOT_MM, intended)
-    problem = data.problem(course, _FINE_TOLERANCE)
-    found = _best_features(data.problem(course, _COARSE_TOLERANCE), problem)
-    found = Candidate.of(problem, snapped(problem, *_places(found)), found.steps)
-    problem = data.problem(course, _FINE_TOLERANCE, _averaging(problem, *_places(found), scale) / scale)
-    again = simplify(problem, *_places(found))
-    if found.count > _FEW_FEATURES:
-        again = add_faults(problem, *_places(again))
-    found = rebuilt(problem, add_missing(problem, *_places(again)))
+    if faults is None:
+        problem, found = _searched(data, course, scale)
+    else:
+        problem = data.problem(course, _FINE_TOLERANCE)
+        problem = data.problem(course, _FINE_TOLERANCE, _averaging(problem, *faults, scale) / scale)
+        found = Candidate.refined(problem, *faults, _ROUNDS)
     kinks, steps = tie(problem, *_places(found)), found.steps
     precise = data.problem(course, _PRECISE_TOLERANCE, _averaging(problem, kinks, steps, scale) / scale)
     kinks, steps = hardened(precise, kinks, steps)
@@ -151,6 +153,18 @@ def fit_path(
         float(np.sqrt(np.mean(np.sum((residual / problem.weight[:, None]) ** 2, axis=1)))),
         float(np.mean(residual**2)),
     )
+
+
+def _searched(data: _Data, course: Course, scale: Array) -> tuple[Problem, Candidate]:
+    """Return the features that describe the data at least cost, and the problem that knows how light averages them."""
+    problem = data.problem(course, _FINE_TOLERANCE)
+    found = _best_features(data.problem(course, _COARSE_TOLERANCE), problem)
+    found = Candidate.of(problem, snapped(problem, *_places(found)), found.steps)
+    problem = data.problem(course, _FINE_TOLERANCE, _averaging(problem, *_places(found), scale) / scale)
+    again = simplify(problem, *_places(found))
+    if found.count > _FEW_FEATURES:
+        again = add_faults(problem, *_places(again))
+    return problem, rebuilt(problem, add_missing(problem, *_places(again)))
 
 
 def _best_features(coarse: Problem, fine: Problem) -> Candidate:
@@ -189,7 +203,7 @@ def _averaging(problem: Problem, kinks: Array, steps: Array, scale: Array) -> Ar
     return np.stack([np.interp(problem.radius, fine, column) for column in difference.T], axis=1)
 
 
-def _tolerance_scale(lab: Array) -> Array:
+def tolerance_scale(lab: Array) -> Array:
     """Return one size a coordinate that is worth about one ΔE00: CIE94 weights at the ring's median chroma."""
     chroma = float(np.median(np.hypot(lab[:, 1], lab[:, 2])))
     return np.array([1.2, 1 + 0.03 * chroma, 1 + 0.03 * chroma])

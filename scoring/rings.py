@@ -32,7 +32,7 @@ from .path import PathFit, fit_path
 from .ripples import find_ripples, noise_reach_mm
 from .sampling import Means, Tally, Window
 
-__all__ = ["delta_e_summary", "error_de00", "measure_ring", "radial_means"]
+__all__ = ["delta_e_summary", "error_de00", "measure_ring", "radial_means", "ramp_pair"]
 
 Array = NDArray[np.float64]
 
@@ -92,7 +92,7 @@ def measure_ring(
         flags.append("blur-unknown: the instrument's sharpness could not be told from the marks")
     sigma = float(np.hypot(0.05 if blur_mm is None else blur_mm, bin_mm / np.sqrt(12.0)))
     fit = fit_path(radius, lab, error, ring.ramp_mm, sigma, partial(ring_lab, ring, recipe))
-    pair = _on_ramp(fit, ring, recipe)
+    pair = ramp_pair(fit, ring, recipe)
     intended = ring_lab(ring, recipe, radius)
     errors = error_de00(lab, error)
     speed, asked_speed = _speeds(pair, radius)
@@ -136,7 +136,8 @@ def measure_ring(
     )
 
 
-def _on_ramp(fit: PathFit, ring: Ring, recipe: Recipe) -> PathPair:
+def ramp_pair(fit: PathFit, ring: Ring, recipe: Recipe) -> PathPair:
+    """Return a fitted path beside the intended one, on the ramp."""
     inner, outer = ring.ramp_mm
     rows = (fit.radius_mm >= inner) & (fit.radius_mm <= outer)
     radius = fit.radius_mm[rows]

@@ -364,3 +364,14 @@ def test_inputs_come_out_unchanged() -> None:
     core_mm(path, path.printed[0])
     for array, kept in zip((path.radius_mm, path.printed, path.intended), before, strict=True):
         np.testing.assert_array_equal(array, kept)
+
+
+def test_a_wiggle_that_gets_nowhere_does_not_part_a_flat_band() -> None:
+    """Colour that goes out and comes back within a tenth of a millimetre moves, but the fade does not get on."""
+    held = 0.4
+    out = (5.05, 4.0 + held)
+    wiggled = pair((0, 0), (4, 4), (5, 4), out, (5.1, 4), (6, 4), (6, 6), (RAMP_MM, RAMP_MM))
+    still = pair((0, 0), (4, 4), (6, 4), (6, 6), (RAMP_MM, RAMP_MM))
+    (band,), (expected,) = find_flat_bands(wiggled, 0.06), find_flat_bands(still, 0.06)
+    assert (band.inner_mm, band.outer_mm) == pytest.approx((expected.inner_mm, expected.outer_mm), abs=MM)
+    assert len(find_flat_bands(wiggled)) == 2

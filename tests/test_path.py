@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.scoring.path import PathFit, fit_path
+from inkstrain.scoring.pathmodel import Problem, smooth_course, solve
+from inkstrain.scoring.pathsearch import Candidate, hardened
+from inkstrain.scoring.pathstarts import rebuilt
 from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 
 Array = NDArray[np.float64]
@@ -164,3 +167,80 @@ def test_inputs_come_out_unchanged() -> None:
     fit_path(*given, RAMP_MM, BLUR_MM)
     for array, kept in zip(given, (MEASURED, lab, error), strict=True):
         np.testing.assert_array_equal(array, kept)
+
+
+def with_stretch(inner_mm: float, outer_mm: float, jump: tuple[float, float, float]) -> Callable[[Array], Array]:
+    """Return the smooth course with a jump spread evenly over a stretch."""
+    width = outer_mm - inner_mm
+    return lambda radius: smooth(radius) + np.clip((radius[:, None] - inner_mm) / width, 0.0, 1.0) * np.array(jump)
+
+
+def problem(course: Callable[[Array], Array], seed: int | None = 1) -> Problem:
+    lab, error = blurred(course, seed)
+    weight = 1.0 / error[:, 0]
+    return Problem(MEASURED, weight, lab * weight[:, None], smooth_course(*RAMP_MM, 1.8), *RAMP_MM, BLUR_MM)
+
+
+def test_amplitudes_are_those_of_plain_least_squares_however_close_kinks_stand() -> None:
+    """Against numpy's singular value solver, which minds no near dependence of columns."""
+    kinks, steps = np.array([7.14, 8.09, 8.27, 9.6]), np.array([9.6])
+    for given in (problem(with_held(7.14, 8.23)), problem(with_stretch(8.09, 8.27, (-4.0, 2.0, 3.0)))):
+        amplitudes, left = solve(given, kinks, steps)
+        basis = np.hstack([given.smooth, given.raw_columns(kinks, steps) * given.weight[:, None]])
+        expected = given.target - basis @ np.linalg.lstsq(basis, given.target, rcond=1e-13)[0]
+        np.testing.assert_allclose(left, expected, atol=0.02)
+        np.testing.assert_allclose(basis @ amplitudes, given.target - left, atol=1e-4)
+        assert given.fit(kinks, steps).loss == pytest.approx(float(np.sum(left**2)), rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_two_close_kinks_are_a_step_unless_the_data_say_otherwise(seed: int) -> None:
+    kinks, steps = np.array([8.93, 9.07]), np.empty(0)
+    hard = hardened(problem(with_step(9.0, (-4.0, 2.0, 3.0)), seed), kinks, steps)
+    assert hard[1] == pytest.approx([9.0], abs=0.01)
+    assert hard[0] == pytest.approx([9.0], abs=0.01)
+    wide = hardened(problem(with_stretch(8.93, 9.07, (-4.0, 2.0, 3.0)), seed), kinks, steps)
+    assert not wide[1].size
+    np.testing.assert_array_equal(wide[0], kinks)
+
+
+def test_a_search_caught_in_a_wrong_place_is_freed() -> None:
+    given = problem(with_held(7.0, 8.0))
+    right = Candidate.refined(given, np.array([7.0, 8.0]), np.array([8.0]), 12)
+    wrong = Candidate.of(given, np.array([6.9, 7.9, 8.1, 8.3]), np.empty(0))
+    freed = rebuilt(given, wrong)
+    assert wrong.cost > right.cost + 5.0
+    assert freed.cost <= right.cost + 1.0
+    assert freed.steps == pytest.approx([8.0], abs=PLACE_MM)
+
+
+def test_what_the_file_bends_itself_is_no_feature() -> None:
+    def bent(radius: Array) -> Array:
+        """A course with a corner of its own, a quarter of a millimetre wide."""
+        return smooth(radius) + 6.0 * np.tanh((radius[:, None] - 6.0) / 0.25) * np.array([-1.0, 0.5, 1.0])
+
+    lab, error = blurred(bent)
+    assert fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM).kinks_mm.size
+    fit = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM, bent)
+    assert not fit.kinks_mm.size
+    assert not fit.steps_mm.size
+    radius, fitted_lab = on_ramp(fit)
+    assert np.max(delta_e00(fitted_lab, bent(radius))) < 0.15
+
+
+def test_an_intended_path_that_splines_describe_changes_nothing() -> None:
+    lab, error = blurred(with_step(9.0, (-3.0, 0.0, 0.0)))
+    plain = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM)
+    told = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM, smooth)
+    assert told.steps_mm == pytest.approx(plain.steps_mm, abs=1e-6)
+    assert told.chi2_per_bin == pytest.approx(plain.chi2_per_bin, rel=0.01)
+
+
+def test_faults_that_are_told_are_refined_and_no_others_sought() -> None:
+    course = with_step(9.0, (-3.0, 0.0, 0.0))
+    given = (MEASURED, *blurred(course), RAMP_MM, BLUR_MM)
+    fit = fit_path(*given, faults=(np.array([9.02]), np.array([9.02])))
+    assert fit.steps_mm == pytest.approx([9.0], abs=PLACE_MM / 2)
+    nothing = fit_path(*given, faults=(np.empty(0), np.empty(0)))
+    assert not nothing.kinks_mm.size
+    assert nothing.chi2_per_bin > 10 * fit.chi2_per_bin

@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import NeutralWedgeScore
+from inkstrain.scoring.model import NeutralWedgeScore, Score
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.key import Ring, Sheet
@@ -31,6 +31,7 @@ from inkstrain.targets.rehearsal import (
     ring_path,
 )
 from inkstrain.targets.rehearsal.damage import RingDamage
+from inkstrain.targets.rehearsal.truth import Truth
 from inkstrain.targets.spaces import decode, xyz_to_rgb
 
 from .definitions import Definitions
@@ -172,8 +173,25 @@ def scannable(path: RingPath, damages: Sequence[Any]) -> bool:
     return bool(light.min(initial=1.0) > _LEAST_LIGHT and light.max(initial=0.0) < 1.0)
 
 
-def run(case: Case) -> Result:
-    """Rehearse a sheet, score its scan and match the two."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsed:
+    """A case's print and scan, with what is true of it and what was measured."""
+
+    elements: dict[str, Any]
+    printer: Printer
+    damages: Sequence[Any]
+    print_options: PrintOptions
+    scan_options: ScanOptions
+    truth: Truth
+    score: Score
+
+    def damages_of(self, ring: str) -> list[Any]:
+        """Return a ring's damages."""
+        return [d for d in self.damages if isinstance(d, RingDamage) and d.element == ring]
+
+
+def rehearsed(case: Case) -> Rehearsed:
+    """Rehearse a sheet and score its scan."""
     rng = np.random.default_rng([case.seed, KINDS.index(case.kind)])
     sheet = build_key(case.recipe).sheets[0]
     printer, damages = draw(case, rng, sheet)
@@ -185,17 +203,31 @@ def run(case: Case) -> Result:
             scan_options=scan_options, seed=case.seed, sheet=sheet.sheet,
         )  # fmt: skip
         score = score_scans([scan], options=ScoreOptions(crops=False)).score
-    elements = {element.id: element for tile in sheet.tiles for element in tile.elements}
+    return Rehearsed(
+        elements={element.id: element for tile in sheet.tiles for element in tile.elements},
+        printer=printer,
+        damages=damages,
+        print_options=print_options,
+        scan_options=scan_options,
+        truth=truth,
+        score=score,
+    )
+
+
+def run(case: Case) -> Result:
+    """Rehearse a sheet, score its scan and match the two."""
+    done = rehearsed(case)
+    truth, score = done.truth, done.score
     records: list[Record] = []
     striped: dict[str, float] = {}
     for ring in score.rings():
-        its = [d for d in damages if isinstance(d, RingDamage) and d.element == ring.id]
+        its = done.damages_of(ring.id)
         true = truth.ring(ring.id)
         if case.kind == "waves":
             records += ripple_records(true, ring)
             continue
         records += [False_("ripple", ring.id, "none", False, r.amplitude_l, r.inner_mm) for r in ring.ripples]
-        path = ring_path(elements[ring.id], case.recipe, printer, its)
+        path = ring_path(done.elements[ring.id], case.recipe, done.printer, its)
         striped[ring.id] = most_striped(path.lab)
         records += ring_records(
             true, ring, Definitions(path), any(d.kind == "earlyhub" for d in its), scannable(path, its)
@@ -206,7 +238,12 @@ def run(case: Case) -> Result:
             if isinstance(element, NeutralWedgeScore):
                 records += wedge_records(wedges[element.id], element)
     if case.kind == "mixed":
-        records += banding_records(print_options, score, striped)
+        records += banding_records(done.print_options, score, striped)
     return Result(
-        kind=case.kind, dpi=case.dpi, seed=case.seed, printer=printer.name, discs=len(score.rings()), records=records
+        kind=case.kind,
+        dpi=case.dpi,
+        seed=case.seed,
+        printer=done.printer.name,
+        discs=len(score.rings()),
+        records=records,
     )
