@@ -32,7 +32,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-PRICE: Final = 18.0  # what a feature costs in chi-squared: a place, speed and its course in three coordinates
+PRICE: Final = 18.0  # of chi-squared a feature: a place, speed and bend in three coordinates; set on rehearsals
 _TIED_PRICE: Final = 5.0  # a kink at a step has no place of its own
 _END_MM: Final = 0.05
 FAULT_MM: Final = 2.5  # widest fault that is tried as a whole
