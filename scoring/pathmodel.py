@@ -61,7 +61,8 @@ def smooth_course(inner_mm: float, outer_mm: float, knot_mm: float, intended: Co
     bent = np.empty((len(grid), 0))
     if intended is not None:
         basis, asked = spline(grid), intended(grid)
-        left, sizes, _ = np.linalg.svd(asked - basis @ np.linalg.lstsq(basis, asked)[0], full_matrices=False)
+        rest = asked - basis @ np.linalg.lstsq(basis, asked, rcond=None)[0]
+        left, sizes, _ = np.linalg.svd(rest, full_matrices=False)
         bent = (left * np.sqrt(len(grid)))[:, sizes > _LEAST_BENT * np.sqrt(len(grid))]
 
     def columns(radius_mm: Array) -> Array:
@@ -154,7 +155,7 @@ class Problem:
 
     def course_amplitudes(self, target: Array) -> Array:
         """Return the amplitudes of the smooth course that is nearest to weighted data."""
-        return np.asarray(np.linalg.solve(self._triangle, self._base.T @ target))
+        return np.asarray(np.linalg.lstsq(self._triangle, self._base.T @ target, rcond=None)[0])
 
 
 @dataclass(frozen=True, slots=True)
