@@ -1,4 +1,4 @@
-"""How well can contrast be known at all? Least squares told which faults a ring has, beside the program's findings.
+"""How well can faults be known at all? Least squares told where a ring has them, beside the program's findings.
 
     python tests/bench_limit.py [--discs 192] [--dpi 300 600] [--processes 2] [--seed 1] [--draws 4]
 
@@ -26,11 +26,12 @@ from bench.cases import Case, Rehearsed, rehearsed
 from bench.definitions import Definitions
 from bench.figures import percentile
 from bench.matching import Found, ring_records
+from bench.table import FLAT_WIDTH_GOAL_MM
 from bench_accuracy import DISCS_PER_SHEET
 from scipy.ndimage import gaussian_filter1d
 from scipy.stats import norm
 
-from inkstrain.scoring.features import find_contours
+from inkstrain.scoring.features import find_contours, find_flat_bands
 from inkstrain.scoring.model import RingScore
 from inkstrain.scoring.path import PathFit, fit_path, tolerance_scale
 from inkstrain.scoring.rings import ramp_pair
@@ -42,14 +43,21 @@ from inkstrain.targets.rings import ring_lab
 Array = np.ndarray[Any, Any]
 
 NEAR_HUB_MM = 6.0  # of radius: bins hold few pixels, and the hub is not far
+ROWS = (
+    ("contrast", "contour", 0.0, math.inf),
+    ("contrast below 6 mm", "contour", 0.0, NEAR_HUB_MM),
+    ("contrast beyond", "contour", NEAR_HUB_MM, math.inf),
+    ("width of flat bands", "flat", 0.0, math.inf),
+)
 _LEFT_DE00 = 0.03
 _PITCH_MM = 0.005
 
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Errors of one contour's contrast in parts of the limit, 0.3 ΔE00 or 5 %: the program's, and those told."""
+    """Errors in parts of the limit (a contour's contrast: 0.3 ΔE00 or 5 %; a flat band's width: 0.1 mm)."""
 
+    measure: str
     radius_mm: float
     program: float
     told: tuple[float, ...]
@@ -104,21 +112,25 @@ def _pairs_of(
 
     if fitted(lab).residual_de00 > _LEFT_DE00:
         return []
-    told: dict[float, list[float]] = {}
+    told: dict[tuple[str, float], list[float]] = {}
     for _ in range(draws):
         pair = ramp_pair(fitted(lab + error * rng.standard_normal(lab.shape)), element, case.recipe)
-        for place, part in _parts(ring.model_copy(update={"contours": find_contours(pair)}), done, path):
-            told.setdefault(place, []).append(part)
-    return [Pair(place, part, tuple(told[place])) for place, part in _parts(ring, done, path) if place in told]
+        seen = ring.model_copy(update={"contours": find_contours(pair), "flat_bands": find_flat_bands(pair, sigma)})
+        for fault, part in _parts(seen, done, path):
+            told.setdefault(fault, []).append(part)
+    return [Pair(*fault, part, tuple(told[fault])) for fault, part in _parts(ring, done, path) if fault in told]
 
 
-def _parts(ring: RingScore, done: Rehearsed, path: RingPath) -> list[tuple[float, float]]:
-    """Return radius and part of the limit of every true contour; infinite if it was not found."""
-    return [
-        (record.place_mm, record.errors.get("contrast_part", math.inf))
-        for record in ring_records(done.truth.ring(ring.id), ring, Definitions(path), False)
-        if isinstance(record, Found) and record.measure == "contour" and not record.own
-    ]
+def _parts(ring: RingScore, done: Rehearsed, path: RingPath) -> list[tuple[tuple[str, float], float]]:
+    """Return measure, radius and part of the limit of every true fault; infinite if it was not found."""
+    parts = []
+    for record in ring_records(done.truth.ring(ring.id), ring, Definitions(path), False):
+        if isinstance(record, Found) and record.measure in ("contour", "flat") and not record.own:
+            part = record.errors.get("contrast_part", math.inf)
+            if "width_mm" in record.errors:
+                part = record.errors["width_mm"] / FLAT_WIDTH_GOAL_MM
+            parts.append(((record.measure, record.place_mm), part))
+    return parts
 
 
 def _roughness(difference: Array) -> float:
@@ -157,20 +169,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--whole", action="store_true", help="noise as large as whole standard errors, bin by bin")
     options = parser.parse_args(arguments)
     sheets = math.ceil(options.discs / DISCS_PER_SHEET)
-    print("| contrast, part of the limit | p95 (95 % interval) | beyond the limit | of |\n|---|---|---|---|")
+    print("| part of the limit | p95 (95 % interval) | beyond the limit | of |\n|---|---|---|---|")
     with ProcessPoolExecutor(options.processes, mp_context=multiprocessing.get_context("spawn")) as pool:
         for dpi in options.dpi:
             cases = [Case(kind="mixed", dpi=dpi, seed=options.seed + i) for i in range(sheets)]
             of_sheet = partial(pairs, draws=options.draws, whole=options.whole)
             every = [pair for part in pool.map(of_sheet, cases) for pair in part]
-            for name, keep in (
-                ("all", (0, math.inf)),
-                ("below 6 mm", (0, NEAR_HUB_MM)),
-                ("beyond", (NEAR_HUB_MM, math.inf)),
-            ):
-                part = [pair for pair in every if keep[0] <= pair.radius_mm < keep[1]]
-                print(_row(f"{dpi} dpi, {name}: told which faults", [e for pair in part for e in pair.told]))
-                print(_row(f"{dpi} dpi, {name}: the program, from the scan", [pair.program for pair in part]))
+            for what, measure, first, last in ROWS:
+                part = [pair for pair in every if pair.measure == measure and first <= pair.radius_mm < last]
+                print(_row(f"{dpi} dpi, {what}: told where", [e for pair in part for e in pair.told]))
+                print(_row(f"{dpi} dpi, {what}: the program, from the scan", [pair.program for pair in part]))
     return 0
 
 
