@@ -117,19 +117,19 @@ class Problem:
         """Take out of weighted columns what the smooth course can describe."""
         return np.asarray(columns - self._base @ (self._base.T @ columns))
 
-    def raw_columns(self, kinks: Array, steps: Array, widths: Array | None = None) -> Array:
-        """Columns of features: ramps and bends of the kinks, then the steps, which may be spread over widths in mm."""
+    def weighted(self, kinks: Array, steps: Array, widths: Array | None = None) -> Array:
+        """Weighted columns: ramps and bends of the kinks, then the steps, which may be spread over widths in mm."""
         columns = feature_columns(self.radius, kinks, steps, self.outer, self.sigma, self._rim)
         for i, width in enumerate([] if widths is None else widths.tolist()):
             if width > 0:
                 ends = self.radius[:, None] - steps[i] + np.array([width / 2, -width / 2])
                 _, ramps, _ = _blurred(ends, self.sigma)
                 columns[:, 2 * len(kinks) + i] = (ramps[:, 0] - ramps[:, 1]) / width
-        return columns
+        return columns * self.weight[:, None]
 
     def columns(self, kinks: Array, steps: Array) -> Array:
         """Weighted columns of features, without their common part with the smooth course."""
-        return self._project(self.raw_columns(kinks, steps) * self.weight[:, None])
+        return self._project(self.weighted(kinks, steps))
 
     def slopes(self, kinks: Array, steps: Array) -> Array:
         """Derivatives of the columns by their places (the rim's part of the bends left out, it is small)."""
@@ -141,13 +141,11 @@ class Problem:
 
     def fit(self, kinks: Array, steps: Array) -> Fit:
         """Fit the amplitudes of features at given places."""
-        return self._fit(self.columns(kinks, steps))
+        return self.fit_columns(self.weighted(kinks, steps))
 
-    def fit_columns(self, features: Array) -> Fit:
+    def fit_columns(self, weighted: Array) -> Fit:
         """Fit the amplitudes of weighted columns."""
-        return self._fit(self._project(features))
-
-    def _fit(self, columns: Array) -> Fit:
+        columns = self._project(weighted)
         gram = ridged(columns.T @ columns)
         amplitudes: Array = np.asarray(np.linalg.solve(gram, columns.T @ self.without_course), dtype=np.float64)
         residual = np.asarray(self.without_course - columns @ amplitudes, dtype=np.float64)
@@ -179,7 +177,7 @@ def ridged(gram: Array) -> Array:
 
 def solve(problem: Problem, kinks: Array, steps: Array, widths: Array | None = None) -> tuple[Array, Array]:
     """Return amplitudes of course and features together, and what the whole model leaves of the target."""
-    features = problem.raw_columns(kinks, steps, widths) * problem.weight[:, None]
+    features = problem.weighted(kinks, steps, widths)
     fit = problem.fit_columns(features)
     course = problem.course_amplitudes(problem.target - features @ fit.amplitudes)
     return np.concatenate([course, fit.amplitudes]), fit.residual

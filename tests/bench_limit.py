@@ -104,11 +104,11 @@ def _pairs_of(
     error = np.array(ring.profile.standard_error_de00)[:, None] * tolerance_scale(lab) / math.sqrt(3)
     inner, outer = element.ramp_mm
     error *= 1.0 if whole else _roughness((np.array(ring.profile.lab) - lab) / error)
-    faults = tuple(p[(p > inner) & (p < outer)] for p in places(its))
+    kinks, steps = (where[(where > inner) & (where < outer)] for where in places(its))
 
     def fitted(colours: Array) -> PathFit:
         asked = partial(ring_lab, element, case.recipe)
-        return fit_path(radius, colours, error, element.ramp_mm, sigma, asked, (faults[0], faults[1]))
+        return fit_path(radius, colours, error, element.ramp_mm, sigma, asked, (kinks, steps))
 
     if fitted(lab).residual_de00 > _LEFT_DE00:
         return []
@@ -150,6 +150,7 @@ def _seen(path: RingPath, radius: Array, sigma: float) -> Array:
 
 
 def _row(what: str, errors: Sequence[float]) -> str:
+    """Return a line of the table; a fault that was missed is beyond the limit, and in no percentile."""
     sizes = np.abs(errors)
     figure = percentile([e for e in sizes if np.isfinite(e)])
     beyond = np.mean(sizes > 1)

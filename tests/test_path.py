@@ -186,7 +186,7 @@ def test_amplitudes_are_those_of_plain_least_squares_however_close_kinks_stand()
     kinks, steps = np.array([7.14, 8.09, 8.27, 9.6]), np.array([9.6])
     for given in (problem(with_held(7.14, 8.23)), problem(with_stretch(8.09, 8.27, (-4.0, 2.0, 3.0)))):
         amplitudes, left = solve(given, kinks, steps)
-        basis = np.hstack([given.smooth, given.raw_columns(kinks, steps) * given.weight[:, None]])
+        basis = np.hstack([given.smooth, given.weighted(kinks, steps)])
         expected = given.target - basis @ np.linalg.lstsq(basis, given.target, rcond=1e-13)[0]
         np.testing.assert_allclose(left, expected, atol=0.02)
         np.testing.assert_allclose(basis @ amplitudes, given.target - left, atol=1e-4)
