@@ -53,7 +53,7 @@ _TINT_RGB: Final = (0.72, 0.82, 0.90)
 
 
 def _lab(space: str, rgb: Triple) -> Triple:
-    return tuple((rgb_to_lab(space, rgb) + 0.0).round(4).tolist())
+    return tuple((rgb_to_lab(space, rgb).round(4) + 0.0).tolist())
 
 
 def make_patch_field(space: str, box_mm: Box, columns: int, first: int = 0, side_mm: float | None = None) -> PatchField:

@@ -46,7 +46,7 @@ def make_wedge(space: str, box_mm: Box) -> NeutralWedge:
                 step=index + 1,
                 box_mm=(left, y, round(right - left, 3), tall),
                 rgb=tuple(rgb.round(6).tolist()),
-                lab=tuple((rgb_to_lab(space, rgb) + 0.0).round(4).tolist()),
+                lab=tuple((rgb_to_lab(space, rgb).round(4) + 0.0).tolist()),
             )
         )
     below = round(y + tall + _GAP_MM, 3)

@@ -77,8 +77,10 @@ def test_the_default_layout_is_this_one() -> None:
     places = hashlib.sha256()
     for sheet in build_key(Recipe()).sheets:
         for tile in sheet.tiles:
-            places.update(tile.model_dump_json(exclude={"caption"}).encode())
-    assert places.hexdigest()[:16] == "499af0b98c578b4e"
+            text = tile.model_dump_json(exclude={"caption"})
+            assert "-0.0" not in text  # the sign of a rounded nothing would differ from processor to processor
+            places.update(text.encode())
+    assert places.hexdigest()[:16] == "1e7169a134819248"
 
 
 def test_the_id_is_a_hash_by_the_published_recipe() -> None:

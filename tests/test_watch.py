@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -99,7 +100,10 @@ def test_scans_are_scored_as_they_land(scan: Path, tmp_path: Path) -> None:
     def shown(text: str) -> bool:
         return page.exists() and text in page.read_text(encoding="utf-8")
 
-    with subprocess.Popen([*PROGRAM, *map(str, words)], stderr=subprocess.PIPE, text=True, cwd=tmp_path) as running:
+    # tests started in the background of a shell ignore interrupts, and so would what they start
+    heeded = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
+    command = [*PROGRAM, *map(str, words)]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=tmp_path, preexec_fn=heeded) as running:
         try:
             _until(page.exists)
             data = scan.read_bytes()
