@@ -60,6 +60,7 @@ _SCALE_PART: Final = 0.01
 _PLACE_MM: Final = 0.003
 _NEAR_MM: Final = 0.5
 _WIDTH_PART: Final = 0.04
+_SHOWN: Final = 1.0  # standard errors of contrast; of 407 true contours that meet the definition clearly, none has less
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +144,7 @@ def find_contours(
     ----------
     noise
         Of what the path was fitted to; a contour whose contrast reaches 1 ΔE00 within twice the usual one is given.
+        With `blur_mm` too, one whose contrast is less than its own standard error is not: nothing shows that it is one.
     blur_mm
         Gaussian sigma that the path was freed from; it tells how well ends are known. Without noise and blur the path
         is exact, and no standard errors are given.
@@ -156,10 +158,12 @@ def find_contours(
     found = []
     for steep in contours:
         doubt = _doubt(steep, strict, loose)
-        errors: tuple[float | None, float | None] = (None, None)
+        errors: tuple[float, float] | tuple[None, None] = (None, None)
         if blur_mm is not None and noise is not None:
             around = _speed_around(pair.radius_mm, course.length, steep.inner_mm, steep.outer_mm)
             errors = _contour_errors(steep, doubt, around * blur_mm, noise.near(steep.centre_mm), blur_mm)
+            if steep.contrast_de00 < _SHOWN * errors[0]:
+                continue
         found.append(
             Contour(
                 radius_mm=steep.centre_mm,

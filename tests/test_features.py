@@ -271,6 +271,16 @@ def test_a_stretch_hardly_steep_enough_may_be_no_contour() -> None:
     assert ring.contrast_range_de00 == pytest.approx((0.0, ring.contrast_de00))
 
 
+@pytest.mark.parametrize(("contrast_de00", "error_de00", "count"), [(1.5, 0.02, 1), (1.5, 0.5, 0), (4.0, 0.5, 1)])
+def test_a_contour_that_noise_may_have_made_is_none(contrast_de00: float, error_de00: float, count: int) -> None:
+    jump, width = contrast_de00 / SPEED, 0.07
+    slow = (RAMP_MM - jump) / (RAMP_MM - width)
+    path = pair((0, 0), (width, jump), (RAMP_MM, jump + (RAMP_MM - width) * slow))
+    found = find_contours(path, ColourNoise(path.radius_mm, np.full(len(path.radius_mm), error_de00)), 0.06)
+    assert len(found) == count
+    assert len(find_contours(path)) == 1  # a path that is exact has no noise
+
+
 def test_two_rings_are_two() -> None:
     path = pair(
         (0, 0), (4.0, 4.0), (5.0, 4.0), (5.0, 5.0), (8.0, 8.0), (9.0, 8.0), (9.0, 9.0), (RAMP_MM, RAMP_MM)
