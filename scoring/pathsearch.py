@@ -42,8 +42,8 @@ _HARD_BLURS: Final = 2.5  # apart, two kinks may be a step
 CLOSEST_BLURS: Final = 1.6
 _CLOSEST_STEPS_BLURS: Final = 3.0  # nearer ones look like one steep stretch, and are taken for it
 _MOST_MOVES: Final = 12
-_HOPEFUL_MOVES: Final = 40
-_BEST_MOVES: Final = 5
+_HOPEFUL_MOVES: Final = 12
+_BEST_MOVES: Final = 3
 LEAST_SAVING: Final = 0.1
 
 
