@@ -1,9 +1,10 @@
 """Contours, flat bands, reversals, core and the rest: pure functions of a printed and an intended path.
 
 Definitions are DESIGN's: speed is ΔE00 a millimetre; a path's share is the intended speed scaled by reach; a contour
-is a stretch faster than twice its share with at least 1 ΔE00 across it; a flat band is one slower than a quarter of
-its share while the file moves on by at least 2 ΔE00. Two contours less than 0.3 mm apart are one, unless the fade
-pauses between them and falls behind its share, or one is an edge, narrower than 0.1 mm.
+is a stretch faster than twice its share with at least 1 ΔE00 across it, and no less than its own standard error if it
+has one; a flat band is one slower than a quarter of its share while the file moves on by at least 2 ΔE00. Two contours
+less than 0.3 mm apart are one, unless the fade pauses between them and falls behind its share, or one is an edge,
+narrower than 0.1 mm.
 """
 
 from __future__ import annotations

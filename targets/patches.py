@@ -9,7 +9,7 @@ import numpy as np
 
 from .key import Box, FlatField, Patch, PatchField
 from .rings import hue_names, pure_hue_rgb
-from .spaces import rgb_to_lab
+from .spaces import stated_lab
 from .wedge import neutral_rgb
 
 __all__ = ["FLAT_NAMES", "PATCH_MM", "make_flat", "make_patch_field", "patch_rgb", "wide_patch_rgb"]
@@ -52,10 +52,6 @@ FLAT_NAMES: Final = (*_FLATS, "tint")
 _TINT_RGB: Final = (0.72, 0.82, 0.90)
 
 
-def _lab(space: str, rgb: Triple) -> Triple:
-    return tuple((rgb_to_lab(space, rgb).round(4) + 0.0).tolist())
-
-
 def make_patch_field(space: str, box_mm: Box, columns: int, first: int = 0, side_mm: float | None = None) -> PatchField:
     """Return a patch field in a box, beginning at the patch of index `first`.
 
@@ -75,7 +71,7 @@ def make_patch_field(space: str, box_mm: Box, columns: int, first: int = 0, side
                 patch=f"{_letters(first // columns + row)}{column + 1}",
                 box_mm=(round(box[0], 3), round(box[1], 3), round(box[2], 3), round(box[3], 3)),
                 rgb=rgb,
-                lab=_lab(space, rgb),
+                lab=stated_lab(space, rgb),
             )
         )
     name = "patch-field" if first == 0 else f"patch-field-{_letters(first // columns).lower()}"
@@ -90,4 +86,4 @@ def make_flat(space: str, name: str, box_mm: Box) -> FlatField:
     """Return the flat field of one name of `FLAT_NAMES`: three neutrals, and a tint of two inks."""
     grey = neutral_rgb(space, _FLATS[name]).round(6).tolist() if name in _FLATS else None
     rgb: Triple = _TINT_RGB if grey is None else tuple(grey)
-    return FlatField(id=f"flat-field-{name}", kind="flat-field", box_mm=box_mm, rgb=rgb, lab=_lab(space, rgb))
+    return FlatField(id=f"flat-field-{name}", kind="flat-field", box_mm=box_mm, rgb=rgb, lab=stated_lab(space, rgb))

@@ -33,6 +33,7 @@ __all__ = [
     "rgb_to_lab",
     "rgb_to_xyz",
     "rgb_to_xyz_matrix",
+    "stated_lab",
     "xyz_to_rgb",
 ]
 
@@ -116,6 +117,14 @@ def rgb_to_xyz(space: str, rgb: ArrayLike) -> Array:
 def rgb_to_lab(space: str, rgb: ArrayLike) -> Array:
     """Return CIELAB of encoded RGB, relative to the space's white."""
     return xyz_to_lab(rgb_to_xyz(space, rgb))
+
+
+def stated_lab(space: str, rgb: ArrayLike) -> tuple[float, float, float]:
+    """Return CIELAB of one colour's encoded RGB as a key states it: four decimals, and no sign for a rounded nothing.
+
+    That sign is what is left of the last bit, which differs from processor to processor.
+    """
+    return tuple((rgb_to_lab(space, rgb).round(4) + 0.0).tolist())
 
 
 def xyz_to_rgb(space: str, xyz: ArrayLike) -> Array:

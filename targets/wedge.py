@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .colorimetry import lab_to_xyz
 from .key import Box, NeutralWedge, WedgePatch
-from .spaces import encode, rgb_to_lab
+from .spaces import encode, stated_lab
 
 __all__ = ["STEPS_L", "make_wedge", "neutral_rgb"]
 
@@ -46,7 +46,7 @@ def make_wedge(space: str, box_mm: Box) -> NeutralWedge:
                 step=index + 1,
                 box_mm=(left, y, round(right - left, 3), tall),
                 rgb=tuple(rgb.round(6).tolist()),
-                lab=tuple((rgb_to_lab(space, rgb).round(4) + 0.0).tolist()),
+                lab=stated_lab(space, rgb),
             )
         )
     below = round(y + tall + _GAP_MM, 3)

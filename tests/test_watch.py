@@ -10,7 +10,6 @@ import sys
 import time
 from collections.abc import Callable
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -21,7 +20,9 @@ from inkstrain.scoring.report.watchpage import WatchedScan, watch_html
 from inkstrain.scoring.watching import Arrivals, content_of, ticks
 
 Run = Callable[..., tuple[int, str, str]]
-PROGRAM = [sys.executable, "-c", "import sys; from inkstrain.cli.app import main; sys.exit(main())"]
+# tests started in the background of a shell ignore interrupts, and so would what they start
+HEEDING = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+PROGRAM = [sys.executable, "-c", HEEDING + "import sys; from inkstrain.cli.app import main; sys.exit(main())"]
 PATIENCE_S = 60.0
 
 
@@ -100,10 +101,7 @@ def test_scans_are_scored_as_they_land(scan: Path, tmp_path: Path) -> None:
     def shown(text: str) -> bool:
         return page.exists() and text in page.read_text(encoding="utf-8")
 
-    # tests started in the background of a shell ignore interrupts, and so would what they start
-    heeded = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
-    command = [*PROGRAM, *map(str, words)]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=tmp_path, preexec_fn=heeded) as running:
+    with subprocess.Popen([*PROGRAM, *map(str, words)], stderr=subprocess.PIPE, text=True, cwd=tmp_path) as running:
         try:
             _until(page.exists)
             data = scan.read_bytes()
