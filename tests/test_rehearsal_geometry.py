@@ -12,6 +12,7 @@ from scipy.special import erf
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import PrintOptions, ScanGeometry, ScanOptions, rehearse_array
+from inkstrain.targets.rehearsal.layers import blur
 from inkstrain.targets.spaces import decode
 
 RECIPE = Recipe(sheet="120x120", only=("ring-to-black",), hues=1)
@@ -113,3 +114,18 @@ def test_a_tile_alone_is_the_tile() -> None:
 def test_a_wobble_that_would_turn_back_is_refused() -> None:
     with pytest.raises(ValidationError, match="backwards"):
         ScanOptions(wobble_mm=1.0, wobble_period_mm=5.0)
+
+
+@pytest.mark.parametrize("sigma_px", [0.2, 0.3, 0.35, 0.45, 0.6, 0.79, 0.81, 1.0, 2.5])
+def test_a_blur_of_few_pixels_blurs_as_it_says(sigma_px: float) -> None:
+    """A Gaussian's second and fourth moments are σ² and 3σ⁴ (of the normal distribution, from memory), along rows and columns."""
+    margin = 9
+    point = np.zeros((1, 21 + 2 * margin, 21 + 2 * margin), dtype=np.float32)
+    point[0, 10 + margin, 10 + margin] = 1.0
+    seen = blur(point, sigma_px, margin)[0].astype(np.float64)
+    assert seen.sum() == pytest.approx(1.0, abs=1e-5)
+    away = np.arange(21) - 10.0
+    for profile in (seen.sum(axis=0), seen.sum(axis=1)):
+        assert profile @ away**2 == pytest.approx(sigma_px**2, rel=0.005)
+        if sigma_px >= 0.3:  # three taps have no choice of the fourth
+            assert profile @ away**4 == pytest.approx(3 * sigma_px**4, rel=0.015)
