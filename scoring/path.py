@@ -20,7 +20,7 @@ from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
 from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve, step_widths
 from .pathsearch import Candidate, hardened, simplify, snapped, tie
-from .pathstarts import add_faults, add_missing, few, from_many, rebuilt
+from .pathstarts import add_faults, add_missing, few, from_many, moved_elsewhere, rebuilt
 
 __all__ = ["PathFit", "fit_path", "tolerance_scale"]
 
@@ -164,7 +164,7 @@ def _searched(data: _Data, course: Course, scale: Array) -> tuple[Problem, Candi
     again = simplify(problem, *_places(found))
     if found.count > _FEW_FEATURES:
         again = add_faults(problem, *_places(again))
-    return problem, rebuilt(problem, add_missing(problem, *_places(again)))
+    return problem, moved_elsewhere(problem, rebuilt(problem, add_missing(problem, *_places(again))))
 
 
 def _best_features(coarse: Problem, fine: Problem) -> Candidate:

@@ -1,8 +1,8 @@
 """Descend among sets of kinks and steps to as few as describe a profile.
 
-What a set costs is the chi-squared it leaves plus a price for each feature. Features are dropped, exchanged and merged
-for as long as that is cheaper; their places are refined together by Gauss-Newton (variable projection, Golub & Pereyra
-1973).
+What a set costs is the chi-squared it leaves plus a price for each feature, less for a kink that shares a step's place.
+Features are dropped, exchanged and merged for as long as that is cheaper; their places are refined together by
+Gauss-Newton (variable projection, Golub & Pereyra 1973), and a kink at a step stays at it.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 PRICE: Final = 18.0  # of chi-squared a feature: a place, speed and bend in three coordinates; set on rehearsals
-_TIED_PRICE: Final = 5.0  # a kink at a step has no place of its own
+_TIED_PRICE: Final = 15.0  # of a kink at a step, which has no place of its own: in proportion
 _END_MM: Final = 0.05
 FAULT_MM: Final = 2.5  # widest fault that is tried as a whole
 JOIN_BLURS: Final = 4.0
@@ -77,7 +77,11 @@ class Candidate:
             len(places) > 1 and np.diff(places).min() < max(blurs * problem.sigma, 0.08)
             for places, blurs in ((kinks, CLOSEST_BLURS), (steps, _CLOSEST_STEPS_BLURS))
         )
-        return cls(kinks, steps, loss + PRICE * (len(kinks) + len(steps)) + 1e3 * crowded)
+        return cls(kinks, steps, loss + _price(kinks, steps) + 1e3 * crowded)
+
+
+def _price(kinks: Array, steps: Array) -> float:
+    return PRICE * (len(kinks) + len(steps)) - (PRICE - _TIED_PRICE) * int(np.isin(kinks, steps).sum())
 
 
 def refine(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array]:
@@ -96,15 +100,18 @@ def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple
     # nearer to hub or rim than blur can tell, a feature is the border itself
     edge = max(_END_MM, problem.sigma)
     low, high = problem.inner + edge, problem.outer - edge
+    own, of = np.unique(places, return_inverse=True)
+    shared = np.eye(len(own))[of]
     for _ in range(rounds):
         slopes = problem.slopes(places[:count], places[count:])
         slopes = slopes - now.columns @ np.linalg.solve(now.gram, now.columns.T @ slopes)
         # of how the model changes with each place, in all three coordinates, only products are wanted
         weights = now.amplitudes
         gram = _by_place(_by_place((slopes.T @ slopes) * (weights @ weights.T), count).T, count)
+        gram = shared.T @ gram @ shared
         gram[np.diag_indices_from(gram)] = gram.diagonal() * 1.001 + 1e-9
-        downhill = _by_place(np.sum((slopes.T @ now.residual) * weights, axis=1), count)
-        move = np.clip(np.linalg.solve(gram, downhill), -0.15, 0.15)
+        downhill = shared.T @ _by_place(np.sum((slopes.T @ now.residual) * weights, axis=1), count)
+        move = shared @ np.clip(np.linalg.solve(gram, downhill), -0.15, 0.15)
         before = now.loss
         for share in (1.0, 0.4, 0.1):
             moved = np.clip(places + share * move, low, high)
@@ -196,7 +203,7 @@ def _screen(problem: Problem, moves: Iterable[tuple[Array, Array]]) -> list[tupl
         chosen = np.concatenate([k, len(kinks) + k, 2 * len(kinks) + s])
         part = right[chosen]
         gained = np.sum(part * np.linalg.solve(gram[np.ix_(chosen, chosen)], part)) if len(chosen) else 0.0
-        costs.append(PRICE * (len(k) + len(s)) - float(gained))
+        costs.append(_price(*move) - float(gained))
     order = np.argsort(costs, kind="stable")[:_HOPEFUL_MOVES]
     return [moves[i] for i in order if np.isfinite(costs[i])]
 
@@ -208,9 +215,15 @@ def _moves(now: Candidate, sigma: float) -> Iterator[tuple[Array, Array]]:
     for i in range(len(kinks)):
         yield np.delete(kinks, i), steps
         yield np.delete(kinks, i), np.append(steps, kinks[i])
+        if kinks[i] in steps:
+            yield np.append(np.delete(kinks, i), kinks[i] - sigma), steps
+            yield np.append(np.delete(kinks, i), kinks[i] + sigma), steps
     for i in range(len(steps)):
         yield kinks, np.delete(steps, i)
+        yield np.append(kinks, steps[i]), steps
         yield np.append(kinks, steps[i]), np.delete(steps, i)
+        away = kinks[np.abs(kinks - steps[i]) >= sigma]
+        yield np.append(away, [steps[i] - sigma, steps[i] + sigma]), np.delete(steps, i)
         for j in np.flatnonzero(np.abs(kinks - steps[i]) < near):
             yield np.append(np.delete(kinks, j), steps[i]), steps
     for i in np.flatnonzero(np.diff(steps) < near).tolist():

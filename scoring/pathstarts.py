@@ -8,6 +8,7 @@ Krishnaprasad 1993, over composite atoms).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from .pathmodel import Problem
 from .pathsearch import CLOSEST_BLURS, FAULT_MM, JOIN_BLURS, LEAST_SAVING, PRICE, Candidate, refine, simplify
 
-__all__ = ["add_faults", "add_missing", "few", "from_many", "rebuilt"]
+__all__ = ["add_faults", "add_missing", "few", "from_many", "moved_elsewhere", "rebuilt"]
 
 Array = NDArray[np.float64]
 
@@ -30,6 +31,8 @@ _APART_MM: Final = 0.35
 _BEST_OF_KIND: Final = 3
 _MOST_FAULTS: Final = 10
 _AROUND_MM: Final = 1.3
+_ELSEWHERE: Final = 2  # places that are tried for each feature
+_WORTH_MOVING: Final = 3.0  # of cost; less is noise, and a table's courses would be told otherwise at each resolution
 _HOPEFUL_SHARE: Final = 0.3  # of what the best fault seems to save; places on a grid understate a step most
 
 
@@ -100,26 +103,76 @@ def add_missing(problem: Problem, kinks: Array, steps: Array) -> Candidate:
 
 def _added(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array, bool]:
     """Return places with those that were missing, and whether none is missing any more."""
-    grid = np.arange(problem.inner + _MARGIN_MM, problem.outer - _MARGIN_MM, _CANDIDATE_MM / 2)
-    columns = problem.columns(grid, grid)
-    candidates = np.hstack([columns[:, : len(grid)], columns[:, 2 * len(grid) :]])
-    norms = np.sum(candidates**2, axis=0)
-    apart = max(CLOSEST_BLURS * problem.sigma, 0.08)
+    singles = _Singles.of(problem)
     for _ in range(_MOST_ADDED):
-        q, _r = np.linalg.qr(problem.columns(kinks, steps))
-        residual = problem.without_course - q @ (q.T @ problem.without_course)
-        left = norms - np.sum((q.T @ candidates) ** 2, axis=0)
-        gain = np.sum((candidates.T @ residual) ** 2, axis=1) / np.maximum(left, 1e-3 * norms + 1e-12)
-        for offset, places in ((0, kinks), (len(grid), steps)):
-            taken = np.min(np.abs(grid[:, None] - places), axis=1, initial=np.inf) < apart
-            gain[offset : offset + len(grid)][taken] = 0.0
+        gain = singles.gains(problem, kinks, steps)
         best = int(np.argmax(gain))
         if gain[best] < _GAIN:
             return kinks, steps, True
-        place, is_step = grid[best % len(grid)], best >= len(grid)
-        kinks, steps = (kinks, np.append(steps, place)) if is_step else (np.append(kinks, place), steps)
-        kinks, steps = refine(problem, kinks, steps, 6)
+        kinks, steps = refine(problem, *singles.added(best, kinks, steps), 6)
     return kinks, steps, False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Singles:
+    """Single features on a grid of places, kinks first, then steps; columns (n, 2 g) and their squares (2 g)."""
+
+    grid: Array
+    columns: Array
+    norms: Array
+
+    @classmethod
+    def of(cls, problem: Problem) -> _Singles:
+        grid = np.arange(problem.inner + _MARGIN_MM, problem.outer - _MARGIN_MM, _CANDIDATE_MM / 2)
+        columns = problem.columns(grid, grid)
+        columns = np.hstack([columns[:, : len(grid)], columns[:, 2 * len(grid) :]])
+        return cls(grid, columns, np.sum(columns**2, axis=0))
+
+    def gains(self, problem: Problem, kinks: Array, steps: Array) -> Array:
+        """Return how much of chi-squared each would explain of what a set of features leaves."""
+        q, _r = np.linalg.qr(problem.columns(kinks, steps))
+        residual = problem.without_course - q @ (q.T @ problem.without_course)
+        left = self.norms - np.sum((q.T @ self.columns) ** 2, axis=0)
+        gain = np.sum((self.columns.T @ residual) ** 2, axis=1) / np.maximum(left, 1e-3 * self.norms + 1e-12)
+        apart = max(CLOSEST_BLURS * problem.sigma, 0.08)
+        for offset, places in ((0, kinks), (len(self.grid), steps)):
+            taken = np.min(np.abs(self.grid[:, None] - places), axis=1, initial=np.inf) < apart
+            gain[offset : offset + len(self.grid)][taken] = 0.0
+        return np.asarray(gain)
+
+    def added(self, which: int, kinks: Array, steps: Array) -> tuple[Array, Array]:
+        """Return a set of features with one more."""
+        place = self.grid[which % len(self.grid)]
+        return (np.append(kinks, place), steps) if which < len(self.grid) else (kinks, np.append(steps, place))
+
+
+def moved_elsewhere(problem: Problem, found: Candidate) -> Candidate:
+    """Move single features to where they explain most, for as long as that is cheaper."""
+    singles = _Singles.of(problem)
+    best, again = found, True
+    while again:
+        again = False
+        for i in range(best.count):
+            kinks, steps = _without(best, i)
+            gain = singles.gains(problem, kinks, steps)
+            trials = []
+            for _ in range(_ELSEWHERE):
+                which = int(np.argmax(gain))
+                trials.append(Candidate.refined(problem, *singles.added(which, kinks, steps), 6))
+                place = singles.grid[which % len(singles.grid)]
+                gain[np.tile(np.abs(singles.grid - place) < _APART_MM, 2)] = 0.0
+            trial = min(trials, key=lambda one: one.cost)
+            if trial.cost < best.cost - _WORTH_MOVING:
+                best, again = simplify(problem, trial.kinks, trial.steps), True
+                break
+    return best
+
+
+def _without(found: Candidate, index: int) -> tuple[Array, Array]:
+    count = len(found.kinks)
+    if index < count:
+        return np.delete(found.kinks, index), found.steps
+    return found.kinks, np.delete(found.steps, index - count)
 
 
 def add_faults(

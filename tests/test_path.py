@@ -11,8 +11,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.scoring.path import PathFit, fit_path
 from inkstrain.scoring.pathmodel import Problem, smooth_course, solve
-from inkstrain.scoring.pathsearch import Candidate, hardened
-from inkstrain.scoring.pathstarts import rebuilt
+from inkstrain.scoring.pathsearch import Candidate, hardened, refine
+from inkstrain.scoring.pathstarts import moved_elsewhere, rebuilt
 from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 
 Array = NDArray[np.float64]
@@ -212,6 +212,26 @@ def test_a_search_caught_in_a_wrong_place_is_freed() -> None:
     assert wrong.cost > right.cost + 5.0
     assert freed.cost <= right.cost + 1.0
     assert freed.steps == pytest.approx([8.0], abs=PLACE_MM)
+
+
+def test_a_feature_in_a_wrong_place_is_moved_to_where_it_explains_most() -> None:
+    given = problem(with_held(6.0, 9.5))
+    right = Candidate.refined(given, np.array([6.0, 9.5]), np.array([9.5]), 12)
+    wrong = Candidate.refined(given, np.array([9.5, 13.0]), np.array([9.5]), 12)
+    moved = moved_elsewhere(given, wrong)
+    assert wrong.cost > right.cost + 5.0
+    assert moved.cost <= right.cost + 1.0
+    assert moved.kinks == pytest.approx([6.0, 9.5], abs=2 * PLACE_MM)
+
+
+def test_a_kink_at_a_step_is_cheaper_and_stays_at_it() -> None:
+    given = problem(with_held(7.0, 8.0))
+    tied = Candidate.of(given, np.array([7.0, 8.1]), np.array([8.1]))
+    apart = Candidate.of(given, np.array([7.0, 8.1 + 1e-6]), np.array([8.1]))
+    assert apart.cost - tied.cost == pytest.approx(3.0, abs=0.05)
+    kinks, steps = refine(given, tied.kinks, tied.steps, 12)
+    assert steps == pytest.approx([8.0], abs=0.01)
+    assert kinks[1] == steps[0]
 
 
 def test_what_the_file_bends_itself_is_no_feature() -> None:
