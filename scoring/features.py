@@ -48,6 +48,9 @@ _BRIDGE_MM: Final = 0.06  # two stretches nearer than this are one
 _ONE_RING_MM: Final = 0.3  # nor are two steep ones, seen from 400 mm (2.6 minutes of arc), unless the fade pauses
 _UNTOLD_BLURS: Final = 4.0  # within which nothing tells a flat course from a slow one
 _SLOW_SHARE: Final = 0.55  # of what may be flat; set on rehearsals
+_ABRUPT: Final = 0.8  # of a limit: speed that falls below it within `_WITHIN_ROWS` falls abruptly
+_WITHIN_ROWS: Final = 2
+_ABRUPT_BLURS: Final = 2.0  # how far beyond a crossing of the limit a stretch may reach
 _EDGE_MM: Final = 0.1  # what is narrower is an edge, and stays one of its own
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
@@ -152,10 +155,11 @@ def find_contours(
     """
     course = _Course.of(pair)
     least = CONTOUR_LEAST_DE00 - (0.0 if noise is None else 2.0 * noise.usual())
-    contours = _steep(course, CONTOUR_SHARE, least)
+    untold_mm = 0.0 if blur_mm is None else _ABRUPT_BLURS * blur_mm
+    contours = _steep(course, CONTOUR_SHARE, untold_mm, least)
     if not contours:
         return ()
-    strict, loose = (_steep(course, CONTOUR_SHARE * k) for k in (1 + _SHARE_DOUBT, 1 - _SHARE_DOUBT))
+    strict, loose = (_steep(course, CONTOUR_SHARE * k, untold_mm) for k in (1 + _SHARE_DOUBT, 1 - _SHARE_DOUBT))
     found = []
     for steep in contours:
         doubt = _doubt(steep, strict, loose)
@@ -225,25 +229,57 @@ class _Course(NamedTuple):
         return cls(pair, length, asked, share, relative)
 
 
-def _steep(course: _Course, limit: float, least_de00: float = 0.0) -> list[_Steep]:
-    """Return the stretches faster than a multiple of the share; wide ones between which the fade goes on are one."""
+def _steep(course: _Course, limit: float, untold_mm: float, least_de00: float = 0.0) -> list[_Steep]:
+    """Return the stretches faster than a multiple of the share; wide ones between which the fade goes on are one.
+
+    `untold_mm` is how far a stretch may reach beyond where its speed crosses the limit (`_faster`), 0 on an exact path;
+    on others an edge beside a stretch, too weak to be a contour of its own, belongs to it, too.
+    """
     radius, printed, length, share = course.pair.radius_mm, course.pair.printed, course.length, course.share
-    found = np.array(_stretches(course.relative > limit, radius), dtype=np.intp).reshape(-1, 2)
-    contrast = np.asarray(delta_e00(*printed[found.T]))
+    found = np.array(_stretches(_faster(course, limit, untold_mm), radius), dtype=np.intp).reshape(-1, 2)
+    strong = np.asarray(delta_e00(*printed[found.T])) >= least_de00
     runs: list[tuple[int, int]] = []
-    for first, last in found[contrast >= least_de00].tolist():
+    whole = False  # the last run is, or holds, one that is strong enough by itself
+    for (first, last), is_strong in zip(found.tolist(), strong.tolist(), strict=True):
         begun, before = runs[-1] if runs else (first, first)
         wide = min(radius[before] - radius[begun], radius[last] - radius[first]) > _EDGE_MM
-        near = wide and radius[first] - radius[before] < _ONE_RING_MM
+        one = wide if is_strong and whole else (is_strong or whole) and untold_mm > 0
+        near = one and radius[first] - radius[before] < _ONE_RING_MM
         if runs and near and length[first] - length[before] >= share[first] - share[before]:
-            runs[-1] = (runs[-1][0], last)
-        else:
-            runs.append((first, last))
+            runs[-1], whole = (begun, last), True
+            continue
+        if not whole and runs:
+            runs.pop()
+        runs.append((first, last))
+        whole = is_strong
+    if not whole and runs:
+        runs.pop()
     first, last = np.array(runs, dtype=np.intp).reshape(-1, 2).T
     contrast = np.asarray(delta_e00(printed[first], printed[last]))
     centre = np.interp(0.5 * (length[first] + length[last]), length, radius)
     ends = radius[first], radius[last]
     return [_Steep(*row) for row in np.stack([*ends, centre, contrast], axis=1).tolist()]
+
+
+def _faster(course: _Course, limit: float, untold_mm: float) -> NDArray[np.bool_]:
+    """Return which segments are faster than a multiple of the share, or cannot be told from such.
+
+    A stretch that is faster goes on to where speed changes abruptly, if that is not far, and speed on the way is nearer
+    to the limit than a scan can tell.
+    """
+    radius, faster = course.pair.radius_mm, course.relative > limit
+    abrupt = np.pad(course.relative < _ABRUPT * limit, _WITHIN_ROWS, constant_values=True)
+    told = faster.copy()
+    for first, last in _stretches(course.relative > (1 - _SHARE_DOUBT) * limit, radius):
+        inside = first + np.flatnonzero(faster[first:last])
+        if not len(inside):
+            continue
+        start, stop = inside[0], inside[-1] + 1
+        if abrupt[first : first + _WITHIN_ROWS].any() and radius[start] - radius[first] < untold_mm:
+            told[first:start] = True
+        if abrupt[last + _WITHIN_ROWS : last + 2 * _WITHIN_ROWS].any() and radius[last] - radius[stop] < untold_mm:
+            told[stop:last] = True
+    return told
 
 
 def _doubt(steep: _Steep, strict: list[_Steep], loose: list[_Steep]) -> _Doubt:

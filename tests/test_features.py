@@ -264,6 +264,42 @@ def test_a_contour_tells_what_its_ends_hang_on(beside: float, least_mm: float, m
     assert (scanned.contrast_standard_error_de00 < 1.0) == (hangs == 0.0)
 
 
+@pytest.mark.parametrize(("slower", "slower_mm", "then", "goes_on"), [
+    (1.9, 0.08, 0.9, True), (1.9, 0.2, 0.9, False), (1.7, 0.08, 0.9, False), (1.9, 0.08, 1.75, False),
+])  # fmt: skip
+def test_a_contour_of_a_scan_ends_where_speed_changes_abruptly(
+    slower: float, slower_mm: float, then: float, goes_on: bool
+) -> None:
+    """By hand: at three times the share, then nearly twice: if that is short and ends abruptly, no scan tells it."""
+    end, after = 5.4 + slower_mm, 0.3
+    at = 1.2 + slower * slower_mm
+    slow = (RAMP_MM - at - then * after) / (RAMP_MM - 0.4 - slower_mm - after)
+    path = pair(
+        (0, 0), (5.0, 5.0 * slow), (5.4, 5.0 * slow + 1.2), (end, 5.0 * slow + at),
+        (end + after, 5.0 * slow + at + then * after), (RAMP_MM, RAMP_MM),
+    )  # fmt: skip
+    quiet = ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm)))
+    (exact,), (scanned,) = find_contours(path), find_contours(path, quiet, 0.06)
+    assert exact.outer_mm == pytest.approx(INNER_MM + 5.4, abs=MM)
+    assert scanned.outer_mm == pytest.approx(INNER_MM + (end if goes_on else 5.4), abs=MM)
+    assert scanned.inner_mm == exact.inner_mm == pytest.approx(INNER_MM + 5.0, abs=MM)
+
+
+@pytest.mark.parametrize(("pause", "joined"), [(1.2, True), (0.5, False)])
+def test_an_edge_too_weak_for_a_contour_belongs_to_the_stretch_beside_it(pause: float, joined: bool) -> None:
+    weak = 0.6 / SPEED
+    fast = 0.4 * 3.0 + 0.15 * pause + weak
+    slow = (RAMP_MM - fast) / (RAMP_MM - 0.55)
+    at = 5.0 * slow
+    path = pair(
+        (0, 0), (5.0, at), (5.4, at + 1.2), (5.55, at + 1.2 + 0.15 * pause), (5.55, at + fast), (RAMP_MM, RAMP_MM)
+    )  # fmt: skip
+    quiet = ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm)))
+    (exact,), (scanned,) = find_contours(path), find_contours(path, quiet, 0.06)
+    assert exact.outer_mm == pytest.approx(INNER_MM + 5.4, abs=MM)
+    assert scanned.outer_mm == pytest.approx(INNER_MM + (5.55 if joined else 5.4), abs=MM)
+
+
 def test_a_stretch_hardly_steep_enough_may_be_no_contour() -> None:
     fast = (RAMP_MM - 2.1) / (RAMP_MM - 1.0)
     path = pair((0, 0), (5.0, 5.0 * fast), (6.0, 5.0 * fast + 2.1), (RAMP_MM, RAMP_MM))
