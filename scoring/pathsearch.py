@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .pathmodel import WIDTH_GAIN, Problem, ridged
+from .pathmodel import WIDTH_GAIN, Fit, Problem, ridged
 
 __all__ = [
     "CLOSEST_BLURS",
@@ -33,7 +33,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 PRICE: Final = 18.0  # of chi-squared a feature: a place, speed and bend in three coordinates; set on rehearsals
-_TIED_PRICE: Final = 15.0  # of a kink at a step, which has no place of its own: in proportion
+_TIED_PRICE: Final = 8.0  # of a kink at a step that is worth its own price: it has no place of its own
 _END_MM: Final = 0.05
 FAULT_MM: Final = 2.5  # widest fault that is tried as a whole
 JOIN_BLURS: Final = 4.0
@@ -63,7 +63,7 @@ class Candidate:
     @classmethod
     def of(cls, problem: Problem, kinks: Array, steps: Array) -> Candidate:
         """Price a set of features; those closer together than blur can tell apart are not allowed."""
-        return cls._priced(problem, kinks, steps, problem.fit(kinks, steps).loss)
+        return cls._priced(problem, kinks, steps, problem.fit(kinks, steps))
 
     @classmethod
     def refined(cls, problem: Problem, kinks: Array, steps: Array, rounds: int) -> Candidate:
@@ -71,17 +71,28 @@ class Candidate:
         return cls._priced(problem, *_refined(problem, kinks, steps, rounds))
 
     @classmethod
-    def _priced(cls, problem: Problem, kinks: Array, steps: Array, loss: float) -> Candidate:
+    def _priced(cls, problem: Problem, kinks: Array, steps: Array, fit: Fit) -> Candidate:
+        cost = fit.loss + PRICE * (len(kinks) + len(steps)) - _discount(kinks, steps, fit)
         kinks, steps = np.sort(kinks), np.sort(steps)
         crowded = any(
             len(places) > 1 and np.diff(places).min() < max(blurs * problem.sigma, 0.08)
             for places, blurs in ((kinks, CLOSEST_BLURS), (steps, _CLOSEST_STEPS_BLURS))
         )
-        return cls(kinks, steps, loss + _price(kinks, steps) + 1e3 * crowded)
+        return cls(kinks, steps, cost + 1e3 * crowded)
 
 
-def _price(kinks: Array, steps: Array) -> float:
-    return PRICE * (len(kinks) + len(steps)) - (PRICE - _TIED_PRICE) * int(np.isin(kinks, steps).sum())
+def _discount(kinks: Array, steps: Array, fit: Fit) -> float:
+    """Return what kinks at steps cost less: they have no place of their own. A step must be worth its price by itself.
+
+    Else it only helps a kink to describe what is bent, as a table's courses are.
+    """
+    tied = np.flatnonzero(np.isin(steps, kinks))
+    if not len(tied):
+        return 0.0
+    columns = 2 * len(kinks) + tied
+    spread = np.linalg.inv(fit.gram)[columns, columns]
+    worth = np.sum(fit.amplitudes[columns] ** 2, axis=1) / spread  # rise of chi-squared without the step
+    return float(np.sum(np.clip(worth - PRICE, 0.0, PRICE - _TIED_PRICE)))
 
 
 def refine(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array]:
@@ -90,13 +101,13 @@ def refine(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[A
     return kinks, steps
 
 
-def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array, float]:
-    """Return the places, and the loss there."""
+def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple[Array, Array, Fit]:
+    """Return the places, and the fit there."""
     count = len(kinks)
     places = np.concatenate([kinks, steps])
     now = problem.fit(kinks, steps)
     if not len(places):
-        return kinks, steps, now.loss
+        return kinks, steps, now
     # nearer to hub or rim than blur can tell, a feature is the border itself
     edge = max(_END_MM, problem.sigma)
     low, high = problem.inner + edge, problem.outer - edge
@@ -121,7 +132,7 @@ def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple
                 break
         if before - now.loss < 0.02:
             break
-    return places[:count], places[count:], now.loss
+    return places[:count], places[count:], now
 
 
 def _by_place(of_columns: Array, count: int) -> Array:
@@ -203,7 +214,8 @@ def _screen(problem: Problem, moves: Iterable[tuple[Array, Array]]) -> list[tupl
         chosen = np.concatenate([k, len(kinks) + k, 2 * len(kinks) + s])
         part = right[chosen]
         gained = np.sum(part * np.linalg.solve(gram[np.ix_(chosen, chosen)], part)) if len(chosen) else 0.0
-        costs.append(_price(*move) - float(gained))
+        tied = int(np.isin(*move).sum())  # in favour of a move: a step may prove to be worth it
+        costs.append(PRICE * (len(k) + len(s)) - (PRICE - _TIED_PRICE) * tied - float(gained))
     order = np.argsort(costs, kind="stable")[:_HOPEFUL_MOVES]
     return [moves[i] for i in order if np.isfinite(costs[i])]
 

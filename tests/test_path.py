@@ -228,7 +228,12 @@ def test_a_kink_at_a_step_is_cheaper_and_stays_at_it() -> None:
     given = problem(with_held(7.0, 8.0))
     tied = Candidate.of(given, np.array([7.0, 8.1]), np.array([8.1]))
     apart = Candidate.of(given, np.array([7.0, 8.1 + 1e-6]), np.array([8.1]))
-    assert apart.cost - tied.cost == pytest.approx(3.0, abs=0.05)
+    assert apart.cost - tied.cost == pytest.approx(10.0, abs=0.05)
+    # but not for a step that is not there: it would help a kink to describe a bend
+    smoothly = problem(with_kink(8.0, (-4.0, 2.0, 3.0)))
+    helped = Candidate.of(smoothly, np.array([8.0]), np.array([8.0]))
+    alone = Candidate.of(smoothly, np.array([8.0]), np.empty(0))
+    assert helped.cost > alone.cost + 5.0
     kinks, steps = refine(given, tied.kinks, tied.steps, 12)
     assert steps == pytest.approx([8.0], abs=0.01)
     assert kinks[1] == steps[0]

@@ -118,7 +118,7 @@ def test_a_wobble_that_would_turn_back_is_refused() -> None:
 
 @pytest.mark.parametrize("sigma_px", [0.2, 0.3, 0.35, 0.45, 0.6, 0.79, 0.81, 1.0, 2.5])
 def test_a_blur_of_few_pixels_blurs_as_it_says(sigma_px: float) -> None:
-    """A Gaussian's second and fourth moments are σ² and 3σ⁴ (of the normal distribution, from memory), along rows and columns."""
+    """A Gaussian's second and fourth moments are σ² and 3σ⁴ (from memory), along rows and along columns."""
     margin = 9
     point = np.zeros((1, 21 + 2 * margin, 21 + 2 * margin), dtype=np.float32)
     point[0, 10 + margin, 10 + margin] = 1.0
