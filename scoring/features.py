@@ -254,10 +254,10 @@ def _steep(course: _Course, limit: float, untold_mm: float, least_de00: float = 
         whole = is_strong
     if not whole and runs:
         runs.pop()
-    first, last = np.array(runs, dtype=np.intp).reshape(-1, 2).T
-    contrast = np.asarray(delta_e00(printed[first], printed[last]))
-    centre = np.interp(0.5 * (length[first] + length[last]), length, radius)
-    ends = radius[first], radius[last]
+    starts, stops = np.array(runs, dtype=np.intp).reshape(-1, 2).T
+    contrast = np.asarray(delta_e00(printed[starts], printed[stops]))
+    centre = np.interp(0.5 * (length[starts] + length[stops]), length, radius)
+    ends = radius[starts], radius[stops]
     return [_Steep(*row) for row in np.stack([*ends, centre, contrast], axis=1).tolist()]
 
 
