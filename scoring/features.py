@@ -239,23 +239,25 @@ def _steep(course: _Course, limit: float, untold_mm: float, least_de00: float = 
     radius, printed, length, share = course.pair.radius_mm, course.pair.printed, course.length, course.share
     found = np.array(_stretches(_faster(course, limit, untold_mm), radius), dtype=np.intp).reshape(-1, 2)
     strong = np.asarray(delta_e00(*printed[found.T])) >= least_de00
-    runs: list[tuple[int, int]] = []
-    whole = False  # the last run is, or holds, one that is strong enough by itself
-    for (first, last), is_strong in zip(found.tolist(), strong.tolist(), strict=True):
-        begun, before = runs[-1] if runs else (first, first)
+
+    def one(run: tuple[int, int, bool], first: int, last: int, strong: bool) -> bool:
+        """Tell whether a stretch belongs to the run before it."""
+        begun, before, whole = run
         wide = min(radius[before] - radius[begun], radius[last] - radius[first]) > _EDGE_MM
-        one = wide if is_strong and whole else (is_strong or whole) and untold_mm > 0
-        near = one and radius[first] - radius[before] < _ONE_RING_MM
-        if runs and near and length[first] - length[before] >= share[first] - share[before]:
-            runs[-1], whole = (begun, last), True
-            continue
-        if not whole and runs:
+        near = (strong != whole or (strong and wide)) and radius[first] - radius[before] < _ONE_RING_MM
+        return bool(near and length[first] - length[before] >= share[first] - share[before])
+
+    runs: list[tuple[int, int, bool]] = []  # the last says: strong enough by itself
+    kept = strong | (untold_mm > 0)
+    for (first, last), is_strong in zip(found[kept].tolist(), strong[kept].tolist(), strict=True):
+        while runs and not runs[-1][2] and not one(runs[-1], first, last, is_strong):
             runs.pop()
-        runs.append((first, last))
-        whole = is_strong
-    if not whole and runs:
-        runs.pop()
-    starts, stops = np.array(runs, dtype=np.intp).reshape(-1, 2).T
+        if runs and one(runs[-1], first, last, is_strong):
+            runs[-1] = (runs[-1][0], last, True)
+        else:
+            runs.append((first, last, is_strong))
+    runs = [run for run in runs if run[2]]
+    starts, stops, _ = np.array(runs, dtype=np.intp).reshape(-1, 3).T
     contrast = np.asarray(delta_e00(printed[starts], printed[stops]))
     centre = np.interp(0.5 * (length[starts] + length[stops]), length, radius)
     ends = radius[starts], radius[stops]

@@ -300,6 +300,21 @@ def test_an_edge_too_weak_for_a_contour_belongs_to_the_stretch_beside_it(pause: 
     assert scanned.outer_mm == pytest.approx(INNER_MM + (5.55 if joined else 5.4), abs=MM)
 
 
+@pytest.mark.parametrize("scanned", [False, True])
+def test_a_weak_edge_between_two_stretches_does_not_part_them(scanned: bool) -> None:
+    weak, fade = 0.3 / SPEED, 0.12
+    fast = 2 * 0.2 * 3.0 + 2 * fade * 1.1 + weak
+    slow = (RAMP_MM - fast) / (RAMP_MM - 0.4 - 2 * fade)
+    at, first, edge = 5.0 * slow, 5.0 * slow + 0.6, 5.0 * slow + 0.6 + fade * 1.1
+    path = pair(
+        (0, 0), (5.0, at), (5.2, first), (5.2 + fade, edge), (5.2 + fade, edge + weak),
+        (5.2 + 2 * fade, edge + weak + fade * 1.1), (5.4 + 2 * fade, at + fast), (RAMP_MM, RAMP_MM),
+    )  # fmt: skip
+    (ring,) = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06 if scanned else None)
+    ends = INNER_MM + 5.0, INNER_MM + 5.4 + 2 * fade
+    assert (ring.inner_mm, ring.outer_mm) == pytest.approx(ends, abs=MM)
+
+
 def test_a_stretch_hardly_steep_enough_may_be_no_contour() -> None:
     fast = (RAMP_MM - 2.1) / (RAMP_MM - 1.0)
     path = pair((0, 0), (5.0, 5.0 * fast), (6.0, 5.0 * fast + 2.1), (RAMP_MM, RAMP_MM))
