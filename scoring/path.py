@@ -19,7 +19,7 @@ from scipy.ndimage import gaussian_filter1d
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
 from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve, step_widths
-from .pathsearch import Candidate, hardened, simplify, snapped, tie
+from .pathsearch import Candidate, hardened, simplify, snapped, softened, tie
 from .pathstarts import add_faults, add_missing, few, from_many, moved_elsewhere, rebuilt
 
 __all__ = ["PathFit", "fit_path", "tolerance_scale"]
@@ -139,7 +139,7 @@ def fit_path(
         found = Candidate.refined(problem, *faults, _ROUNDS)
     kinks, steps = tie(problem, *_places(found)), found.steps
     precise = data.problem(course, _PRECISE_TOLERANCE, _averaging(problem, kinks, steps, scale) / scale)
-    kinks, steps = hardened(precise, kinks, steps)
+    kinks, steps = softened(precise, *hardened(precise, kinks, steps))
     less = _averaging(problem, kinks, steps, scale) / scale
     widths = step_widths(data.problem(course, _PRECISE_TOLERANCE, less), kinks, steps)
     problem = data.problem(course, _FINE_TOLERANCE, less)

@@ -27,6 +27,7 @@ __all__ = [
     "refine",
     "simplify",
     "snapped",
+    "softened",
     "tie",
 ]
 
@@ -189,6 +190,16 @@ def hardened(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array
     return kinks, steps
 
 
+def softened(problem: Problem, kinks: Array, steps: Array) -> tuple[Array, Array]:
+    """Take a step with a kink of its own for two kinks if the data say that it is wide: the reverse of `hardened`."""
+    for step in steps[np.isin(steps, kinks)].tolist():
+        ends = [step - problem.sigma, step + problem.sigma]
+        *soft, fit = _refined(problem, np.append(kinks[kinks != step], ends), steps[steps != step], 8)
+        if fit.loss + WIDTH_GAIN < problem.fit(kinks, steps).loss:
+            return softened(problem, *soft)  # all places have moved
+    return kinks, steps
+
+
 def snapped(problem: Problem, kinks: Array, steps: Array) -> Array:
     """Move kinks that blur cannot tell from a step to it, and make one of several."""
     if not len(steps):
@@ -234,8 +245,6 @@ def _moves(now: Candidate, sigma: float) -> Iterator[tuple[Array, Array]]:
         yield kinks, np.delete(steps, i)
         yield np.append(kinks, steps[i]), steps
         yield np.append(kinks, steps[i]), np.delete(steps, i)
-        away = kinks[np.abs(kinks - steps[i]) >= sigma]
-        yield np.append(away, [steps[i] - sigma, steps[i] + sigma]), np.delete(steps, i)
         for j in np.flatnonzero(np.abs(kinks - steps[i]) < near):
             yield np.append(np.delete(kinks, j), steps[i]), steps
     for i in np.flatnonzero(np.diff(steps) < near).tolist():

@@ -56,8 +56,7 @@ def test_every_contour_is_found_where_it_is_with_its_contrast(damaged: list[Resu
         assert len(contours) >= 3
         assert all(contour.found for contour in contours)
         assert percentile(_errors(contours, "radius_mm")).value <= RADIUS_GOAL_MM[dpi]
-        # a dozen contours have no 95th percentile to speak of: all but one within the goal, and the bench judges more
-        assert sum(abs(part) > 1 for part in _errors(contours, "contrast_part")) <= 1
+        assert percentile(_errors(contours, "contrast_part")).value <= 1
 
 
 def test_no_contour_is_found_away_from_damage(damaged: list[Result]) -> None:
@@ -69,7 +68,7 @@ def test_every_flat_band_is_found_with_its_width(damaged: list[Result]) -> None:
     flats = _found(damaged, "flat")
     assert len(flats) >= 5
     assert all(flat.found for flat in flats)
-    # as for contours
+    # a dozen bands have no 95th percentile to speak of: all but one within the goal, and that is for the bench to judge
     assert sum(abs(error) > FLAT_WIDTH_GOAL_MM for error in _errors(flats, "width_mm")) <= 1
 
 

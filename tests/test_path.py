@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.scoring.path import PathFit, fit_path
 from inkstrain.scoring.pathmodel import Problem, smooth_course, solve
-from inkstrain.scoring.pathsearch import Candidate, hardened, refine
+from inkstrain.scoring.pathsearch import Candidate, hardened, refine, softened
 from inkstrain.scoring.pathstarts import moved_elsewhere, rebuilt
 from inkstrain.targets.colorimetry import delta_e00, path_length_de00
 
@@ -202,6 +202,16 @@ def test_two_close_kinks_are_a_step_unless_the_data_say_otherwise(seed: int) -> 
     wide = hardened(problem(with_stretch(8.93, 9.07, (-4.0, 2.0, 3.0)), seed), kinks, steps)
     assert not wide[1].size
     np.testing.assert_array_equal(wide[0], kinks)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_step_is_two_kinks_only_if_the_data_say_so(seed: int) -> None:
+    kinks, steps = np.array([9.0]), np.array([9.0])
+    hard = softened(problem(with_step(9.0, (-4.0, 2.0, 3.0)), seed), kinks, steps)
+    np.testing.assert_array_equal(hard, (kinks, steps))
+    wide = softened(problem(with_stretch(8.9, 9.1, (-4.0, 2.0, 3.0)), seed), kinks, steps)
+    assert not wide[1].size
+    assert wide[0] == pytest.approx([8.9, 9.1], abs=0.01)
 
 
 def test_a_search_caught_in_a_wrong_place_is_freed() -> None:
