@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
+from scipy.linalg.lapack import dpotrf, dpotrs
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
@@ -20,11 +21,12 @@ __all__ = [
     "FINE_MM",
     "LEAST_WIDTH_BLURS",
     "WIDTH_GAIN",
+    "Cholesky",
     "Course",
     "Fit",
     "Problem",
+    "cholesky",
     "deblurred",
-    "feature_columns",
     "ridged",
     "smooth_course",
     "solve",
@@ -102,6 +104,8 @@ class Problem:
     _base: Array = field(init=False)
     _triangle: Array = field(init=False)
     _rim: tuple[Array, Array] = field(init=False)
+    _length: float = field(init=False)
+    _near: int = field(init=False)
 
     def __post_init__(self) -> None:
         """Blur the course and take what it describes out of the data."""
@@ -109,9 +113,11 @@ class Problem:
         blurred = gaussian_filter1d(self.course(fine), self.sigma / FINE_MM, axis=0, mode="nearest", truncate=6.0)
         columns = np.stack([np.interp(self.radius, fine, column) for column in blurred.T], axis=1)
         self.smooth = columns * self.weight[:, None]
-        self._rim = rim_columns(self.radius, self.outer, self.sigma)
+        self._near = _most_near(self.radius, self.sigma)
+        self._rim = rim_rows(self.radius, self.outer, self.sigma)
         self._base, self._triangle = np.linalg.qr(self.smooth)
         self.without_course = self._project(self.target)
+        self._length = float(np.sum(self.without_course**2))
 
     def _project(self, columns: Array) -> Array:
         """Take out of weighted columns what the smooth course can describe."""
@@ -119,52 +125,104 @@ class Problem:
 
     def weighted(self, kinks: Array, steps: Array, widths: Array | None = None) -> Array:
         """Weighted columns: ramps and bends of the kinks, then the steps, which may be spread over widths in mm."""
-        columns = feature_columns(self.radius, kinks, steps, self.outer, self.sigma, self._rim)
+        return self._rows(_Blurred.at(self.radius, kinks, steps, self.sigma, self._near), widths).T
+
+    def _rows(self, blurred: _Blurred, widths: Array | None = None) -> Array:
+        """Return the weighted columns as rows."""
+        rows = feature_rows(blurred, self.outer, self._rim)
         for i, width in enumerate([] if widths is None else widths.tolist()):
             if width > 0:
-                ends = self.radius[:, None] - steps[i] + np.array([width / 2, -width / 2])
-                _, ramps, _ = _blurred(ends, self.sigma)
-                columns[:, 2 * len(kinks) + i] = (ramps[:, 0] - ramps[:, 1]) / width
-        return columns * self.weight[:, None]
+                ends = blurred.steps[i] + np.array([-width / 2, width / 2])
+                ramps = _blurred(self.radius, ends, self.sigma, self._near)[1]
+                rows[2 * len(blurred.kinks) + i] = (ramps[0] - ramps[1]) / width
+        rows *= self.weight
+        return rows
 
     def columns(self, kinks: Array, steps: Array) -> Array:
         """Weighted columns of features, without their common part with the smooth course."""
         return self._project(self.weighted(kinks, steps))
 
-    def slopes(self, kinks: Array, steps: Array) -> Array:
-        """Derivatives of the columns by their places (the rim's part of the bends left out, it is small)."""
-        count, z = len(kinks), (self.radius[:, None] - steps) / self.sigma
-        passed, ramp, _ = _blurred(self.radius[:, None] - np.concatenate([kinks, kinks + _BEND_MM]), self.sigma)
-        by_ramp, by_bend = -passed[:, :count], -2 * (ramp[:, :count] - ramp[:, count:])
-        by_step = -np.exp(-0.5 * z * z) / (self.sigma * np.sqrt(2 * np.pi))
-        return self._project(np.hstack([by_ramp, by_bend, by_step]) * self.weight[:, None])
+    def fit(self, kinks: Array, steps: Array, widths: Array | None = None) -> Fit:
+        """Fit the amplitudes of features at given places; steps may be spread over widths in mm."""
+        blurred = _Blurred.at(self.radius, kinks, steps, self.sigma, self._near)
+        rows = self._rows(blurred, widths)
+        by_course = rows @ self._base
+        rows -= by_course @ self._base.T
+        gram, right = rows @ rows.T, rows @ self.without_course
+        ridge = -gram.diagonal()
+        triangle = cholesky(ridged(gram))
+        ridge += gram.diagonal()
+        amplitudes = triangle.solve(right)
+        explained = float(np.vdot(right + ridge[:, None] * amplitudes, amplitudes))
+        return Fit(blurred, rows, by_course, triangle, amplitudes, self._length - explained)
 
-    def fit(self, kinks: Array, steps: Array) -> Fit:
-        """Fit the amplitudes of features at given places."""
-        return self.fit_columns(self.weighted(kinks, steps))
+    def descent(self, fit: Fit) -> tuple[Array, Array]:
+        """Return the matrix and the right side of Gauss-Newton's equations for the places: kinks, then steps.
 
-    def fit_columns(self, weighted: Array) -> Fit:
-        """Fit the amplitudes of weighted columns."""
-        columns = self._project(weighted)
-        gram = ridged(columns.T @ columns)
-        amplitudes: Array = np.asarray(np.linalg.solve(gram, columns.T @ self.without_course), dtype=np.float64)
-        residual = np.asarray(self.without_course - columns @ amplitudes, dtype=np.float64)
-        return Fit(columns, gram, amplitudes, residual, float(np.sum(residual**2)))
+        Amplitudes follow the places (variable projection). Of how the model changes with each place, in all three
+        coordinates, only products are wanted. The rim's part of the bends is left out, it is small.
+        """
+        slopes = fit.blurred.slopes() * self.weight
+        by_course, shared = slopes @ self._base, fit.rows @ slopes.T
+        own = slopes @ slopes.T - by_course @ by_course.T - shared.T @ fit.triangle.solve(shared)
+        weights = fit.amplitudes
+        downhill = np.sum((slopes @ self.without_course - shared.T @ weights) * weights, axis=1)
+        count = len(fit.blurred.kinks)
+        return _by_place(_by_place(own * (weights @ weights.T), count).T, count), _by_place(downhill, count)
 
-    def course_amplitudes(self, target: Array) -> Array:
-        """Return the amplitudes of the smooth course that is nearest to weighted data."""
-        return np.asarray(np.linalg.lstsq(self._triangle, self._base.T @ target, rcond=None)[0])
+    def solve(self, fit: Fit) -> tuple[Array, Array]:
+        """Return amplitudes of course and features together, and what the whole model leaves of the target."""
+        of_course = self._base.T @ self.target - fit.by_course.T @ fit.amplitudes
+        course = np.linalg.lstsq(self._triangle, of_course, rcond=None)[0]
+        return np.concatenate([course, fit.amplitudes]), self.without_course - fit.rows.T @ fit.amplitudes
+
+
+def _by_place(of_columns: Array, count: int) -> Array:
+    """Add up what belongs to one place: a kink has a ramp and a bend, a step one column."""
+    return np.concatenate([of_columns[:count] + of_columns[count : 2 * count], of_columns[2 * count :]])
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Amplitudes of features (ramps, bends, steps; 3 coordinates), what they leave, and its sum of squares."""
+    """Amplitudes of features (ramps, bends, steps; 3 coordinates) and the sum of squares that they leave.
 
-    columns: Array
-    gram: Array
+    `rows` are the weighted features, what the smooth course can describe taken out; `by_course` are the products of that
+    with its base, `triangle` is the Cholesky factor of the rows' products with each other.
+    """
+
+    blurred: _Blurred
+    rows: Array
+    by_course: Array
+    triangle: Cholesky
     amplitudes: Array
-    residual: Array
     loss: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cholesky:
+    """The factor of a positive definite matrix."""
+
+    upper: Array
+
+    def solve(self, right: Array) -> Array:
+        """Return the matrix's inverse times columns."""
+        return np.asarray(dpotrs(self.upper, right)[0]) if len(right) else right
+
+
+def cholesky(matrix: Array) -> Cholesky:
+    """Factor a positive definite matrix, by LAPACK itself: for ones so small NumPy's call takes longer than the work.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If it is not positive definite.
+    """
+    if not len(matrix):
+        return Cholesky(matrix)
+    upper, info = dpotrf(matrix)
+    if info:
+        raise np.linalg.LinAlgError("a matrix of products is not positive definite")
+    return Cholesky(upper)
 
 
 def ridged(gram: Array) -> Array:
@@ -177,10 +235,7 @@ def ridged(gram: Array) -> Array:
 
 def solve(problem: Problem, kinks: Array, steps: Array, widths: Array | None = None) -> tuple[Array, Array]:
     """Return amplitudes of course and features together, and what the whole model leaves of the target."""
-    features = problem.weighted(kinks, steps, widths)
-    fit = problem.fit_columns(features)
-    course = problem.course_amplitudes(problem.target - features @ fit.amplitudes)
-    return np.concatenate([course, fit.amplitudes]), fit.residual
+    return problem.solve(problem.fit(kinks, steps, widths))
 
 
 def deblurred(
@@ -193,48 +248,84 @@ def deblurred(
     radii = np.union1d(np.arange(start, stop, FINE_MM), np.concatenate([kinks, [problem.inner, problem.outer]]))
     before = radii[np.min(np.abs(radii[:, None] - ends[None, :]), axis=1, initial=1.0) > 1e-9]
     radii = np.sort(np.concatenate([before, ends]))
-    smooth = feature_columns(radii, kinks, np.empty(0), problem.outer, _NO_BLUR_MM)
+    sharp = _Blurred.at(radii, kinks, np.empty(0), _NO_BLUR_MM, _most_near(radii, _NO_BLUR_MM))
+    smooth = feature_rows(sharp, problem.outer, rim_rows(radii, problem.outer, _NO_BLUR_MM)).T
     second = np.concatenate([[False], np.diff(radii) == 0])  # the outer of a hard step's two rows
     passed = (radii[:, None] > steps) | (second[:, None] & (radii[:, None] == steps))
     spread = np.clip((radii[:, None] - steps + half) / np.maximum(2 * half, _NO_BLUR_MM), 0.0, 1.0)
     return radii, np.hstack([problem.course(radii), smooth, np.where(half > 0, spread, passed)]) @ amplitudes
 
 
-def feature_columns(
-    radius: Array, kinks: Array, steps: Array, outer: float, sigma: float, rim: tuple[Array, Array] | None = None
-) -> Array:
-    """Return a change of slope a kink, one of curvature that lasts `_BEND_MM`, and a unit step a step.
+@dataclass(frozen=True, slots=True)
+class _Blurred:
+    """Blurred steps, ramps and squares (one a row) that begin at kinks, `_BEND_MM` after them, and at steps."""
 
-    Kinks stay constant from the rim on; `rim` is what `rim_columns` gives, if it is at hand.
+    radius: Array
+    kinks: Array
+    steps: Array
+    sigma: float
+    step: Array
+    ramp: Array
+    square: Array
+
+    @classmethod
+    def at(cls, radius: Array, kinks: Array, steps: Array, sigma: float, near: int) -> _Blurred:
+        places = np.concatenate([kinks, kinks + _BEND_MM, steps])
+        return cls(radius, kinks, steps, sigma, *_blurred(radius, places, sigma, near))
+
+    def slopes(self) -> Array:
+        """Return the derivatives of the features by their places, without the rim's part."""
+        count, offset = len(self.kinks), (self.radius - self.steps[:, None]) / self.sigma
+        by_bend = 2 * (self.ramp[count : 2 * count] - self.ramp[:count])
+        by_step = np.exp(-0.5 * offset * offset) / (-self.sigma * np.sqrt(2 * np.pi))
+        return np.concatenate([-self.step[:count], by_bend, by_step])
+
+
+def feature_rows(blurred: _Blurred, outer: float, rim: tuple[Array, Array]) -> Array:
+    """Return a change of slope a kink, one of curvature that lasts `_BEND_MM`, and a unit step a step, a row each.
+
+    Kinks stay constant from the rim on; `rim` is what `rim_rows` gives.
     """
-    count = len(kinks)
-    x = radius[:, None] - np.concatenate([kinks, kinks + _BEND_MM, steps])
-    step, ramp, square = _blurred(x, sigma)
-    rim_ramp, rim_square = rim_columns(radius, outer, sigma) if rim is None else rim
-    left = outer - kinks
-    bend = square[:, :count] - square[:, count : 2 * count]
+    count, square = len(blurred.kinks), blurred.square
+    rim_ramp, rim_square = rim
+    left = outer - blurred.kinks[:, None]
+    bend = square[:count] - square[count : 2 * count]
     bend -= 2 * np.minimum(left, _BEND_MM) * rim_ramp + (left < _BEND_MM) * rim_square
-    return np.hstack([ramp[:, :count] - rim_ramp, bend, step[:, 2 * count :]])
+    return np.concatenate([blurred.ramp[:count] - rim_ramp, bend, blurred.step[2 * count :]])
 
 
-def rim_columns(radius: Array, outer: float, sigma: float) -> tuple[Array, Array]:
-    """Return the blurred ramp and square that begin at the rim, (n, 1) each."""
-    _, ramp, square = _blurred(radius[:, None] - outer, sigma)
-    return ramp, square
+def rim_rows(radius: Array, outer: float, sigma: float) -> tuple[Array, Array]:
+    """Return the blurred ramp and square that begin at the rim, (n,) each."""
+    _, ramp, square = _blurred(radius, np.array([outer]), sigma, _most_near(radius, sigma))
+    return ramp[0], square[0]
 
 
-def _blurred(x: Array, sigma: float) -> tuple[Array, Array, Array]:
-    """Return the unit step at 0, max(x, 0) and its square, blurred by a Gaussian; exact, but worked out near 0 only."""
-    step = (x > 0).astype(np.float64)
-    ramp = np.maximum(x, 0.0)
-    square = ramp * ramp + sigma * sigma * step
-    near = np.abs(x) < _NEAR_BLURS * sigma
-    x = x[near]
+def _blurred(radius: Array, places: Array, sigma: float, near: int) -> tuple[Array, Array, Array]:
+    """Return the unit step at places (k,), max(x, 0) and its square, x from there, blurred by a Gaussian; (k, n) each.
+
+    Exact, but worked out at the `near` radii about each place only.
+    """
+    x = radius - places[:, None]
+    positive = x > 0
+    step, ramp = positive.astype(np.float64), x * positive
+    square = ramp * ramp
+    square += sigma * sigma * step
+    first = np.minimum(radius.searchsorted(places - _NEAR_BLURS * sigma), len(radius) - near)
+    first += len(radius) * np.arange(len(places))
+    at = first[:, None] + np.arange(near)  # as if all were one row
+    x = x.ravel()[at]
     z = x / sigma
-    step[near] = below = ndtr(z)
-    ramp[near] = rise = x * below + (sigma / np.sqrt(2 * np.pi)) * np.exp(-0.5 * z * z)
-    square[near] = x * rise + sigma * sigma * below
+    below = ndtr(z)
+    rise = x * below + (sigma / np.sqrt(2 * np.pi)) * np.exp(-0.5 * z * z)
+    step.ravel()[at] = below
+    ramp.ravel()[at] = rise
+    square.ravel()[at] = x * rise + sigma * sigma * below
     return step, ramp, square
+
+
+def _most_near(radius: Array, sigma: float) -> int:
+    """Return how many radii lie at most where a blurred place shows."""
+    return int(np.max(radius.searchsorted(radius + 2 * _NEAR_BLURS * sigma) - np.arange(len(radius))))
 
 
 def step_widths(problem: Problem, kinks: Array, steps: Array) -> Array:
@@ -245,7 +336,7 @@ def step_widths(problem: Problem, kinks: Array, steps: Array) -> Array:
     def loss(index: int, width: float) -> float:
         trial = widths.copy()
         trial[index] = width
-        return float(np.sum(solve(problem, kinks, steps, trial)[1] ** 2))
+        return problem.fit(kinks, steps, trial).loss
 
     for i in range(len(steps)):
         losses = np.array([loss(i, width) for width in trials])

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .pathmodel import WIDTH_GAIN, Fit, Problem, ridged
+from .pathmodel import WIDTH_GAIN, Fit, Problem, cholesky, ridged
 
 __all__ = [
     "CLOSEST_BLURS",
@@ -91,7 +91,7 @@ def _discount(kinks: Array, steps: Array, fit: Fit) -> float:
     if not len(tied):
         return 0.0
     columns = 2 * len(kinks) + tied
-    spread = np.linalg.inv(fit.gram)[columns, columns]
+    spread = fit.triangle.solve(np.eye(len(fit.rows))[:, columns])[columns, np.arange(len(columns))]
     worth = np.sum(fit.amplitudes[columns] ** 2, axis=1) / spread  # rise of chi-squared without the step
     return float(np.sum(np.clip(worth - PRICE, 0.0, PRICE - _TIED_PRICE)))
 
@@ -115,15 +115,12 @@ def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple
     own, of = np.unique(places, return_inverse=True)
     shared = np.eye(len(own))[of]
     for _ in range(rounds):
-        slopes = problem.slopes(places[:count], places[count:])
-        slopes = slopes - now.columns @ np.linalg.solve(now.gram, now.columns.T @ slopes)
-        # of how the model changes with each place, in all three coordinates, only products are wanted
-        weights = now.amplitudes
-        gram = _by_place(_by_place((slopes.T @ slopes) * (weights @ weights.T), count).T, count)
+        gram, downhill = problem.descent(now)
         gram = shared.T @ gram @ shared
-        gram[np.diag_indices_from(gram)] = gram.diagonal() * 1.001 + 1e-9
-        downhill = shared.T @ _by_place(np.sum((slopes.T @ now.residual) * weights, axis=1), count)
-        move = shared @ np.clip(np.linalg.solve(gram, downhill), -0.15, 0.15)
+        diagonal = np.einsum("ii->i", gram)  # a view
+        diagonal *= 1.001
+        diagonal += 1e-9
+        move = shared @ np.clip(cholesky(gram).solve(shared.T @ downhill), -0.15, 0.15)
         before = now.loss
         for share in (1.0, 0.4, 0.1):
             moved = np.clip(places + share * move, low, high)
@@ -134,11 +131,6 @@ def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple
         if before - now.loss < 0.02:
             break
     return places[:count], places[count:], now
-
-
-def _by_place(of_columns: Array, count: int) -> Array:
-    """Add up what belongs to one place: a kink has a ramp and a bend, a step one column."""
-    return np.concatenate([of_columns[:count] + of_columns[count : 2 * count], of_columns[2 * count :]])
 
 
 def simplify(problem: Problem, kinks: Array, steps: Array) -> Candidate:
@@ -224,7 +216,7 @@ def _screen(problem: Problem, moves: Iterable[tuple[Array, Array]]) -> list[tupl
             continue
         chosen = np.concatenate([k, len(kinks) + k, 2 * len(kinks) + s])
         part = right[chosen]
-        gained = np.sum(part * np.linalg.solve(gram[np.ix_(chosen, chosen)], part)) if len(chosen) else 0.0
+        gained = np.sum(part * cholesky(gram[np.ix_(chosen, chosen)]).solve(part)) if len(chosen) else 0.0
         tied = int(np.isin(*move).sum())  # in favour of a move: a step may prove to be worth it
         costs.append(PRICE * (len(k) + len(s)) - (PRICE - _TIED_PRICE) * tied - float(gained))
     order = np.argsort(costs, kind="stable")[:_HOPEFUL_MOVES]
