@@ -71,6 +71,7 @@ def score(
     from inkstrain.scoring.judge import judge, read_tolerances
     from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
+    from inkstrain.scoring.pathpool import path_fits
     from inkstrain.scoring.visibility import viewing_of
 
     check_keeping(keep, ledger, label)
@@ -90,8 +91,8 @@ def score(
 
         result = score_readings(measured, scans, conditions=conditions, options=options)
     else:
-        with progress() as watch:
-            result = score_scans(scans, conditions=conditions, options=options, progress=watch)
+        with progress() as watch, path_fits() as fits:
+            result = score_scans(scans, conditions=conditions, options=options, progress=watch, fits=fits)
     verdict = judge(result.score, limits) if limits else None
     _deliver(result, verdict, json, report, export_measured)
     if keep:

@@ -151,12 +151,14 @@ def _scored(path: Path, content: str, job: _Watch) -> WatchedScan:
 
     from inkstrain.scoring.judge import judge
     from inkstrain.scoring.measure import score_scans
+    from inkstrain.scoring.pathpool import path_fits
     from inkstrain.scoring.report import report_html
     from inkstrain.scoring.report.watchpage import WatchedScan
     from inkstrain.targets.errors import InkstrainError
 
     try:
-        measured = score_scans([path], conditions=job.conditions, options=job.options)
+        with path_fits() as fits:
+            measured = score_scans([path], conditions=job.conditions, options=job.options, fits=fits)
         verdict = judge(measured.score, job.tolerances) if job.tolerances else None
         report = job.reports / f"{path.stem}-{content[:8]}.html"
         write_all({report: report_html(measured.score, measured.crops, verdict)})

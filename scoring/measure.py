@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -42,6 +43,7 @@ from .model import (
 )
 from .paper import paper_means
 from .patches import measure_flat, measure_patches
+from .pathpool import FITTED_HERE, PathFits
 from .placement import Placement, locate
 from .rendering import Rendering
 from .rings import measure_ring, radial_means
@@ -59,7 +61,7 @@ _Found = ElementScore | WedgeReading | SweepReading
 Progress = Callable[[str, float], None]
 
 _CROP_PX_PER_MM: Final = 8.0
-_THREADS: Final = 2
+_WINDOWS: Final = 2  # that are measured at once
 _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
 _DEFAULT_RENDERING: Final = Rendering("relative", True)
 _PAPER_APART_DE00: Final = 0.8
@@ -130,6 +132,7 @@ def score_scans(
     conditions: Conditions | None = None,
     options: ScoreOptions | None = None,
     progress: Progress | None = None,
+    fits: PathFits = FITTED_HERE,
 ) -> Measured:
     """Measure the scans of one print.
 
@@ -139,6 +142,8 @@ def score_scans(
         Scans of its tiles, in any order and orientation.
     progress
         Called with what is being measured and the share done, 0 to 1.
+    fits
+        Where the paths of rings are fitted: in this process, or in others (`path_fits`).
 
     Raises
     ------
@@ -160,7 +165,8 @@ def score_scans(
         # the matrices here are small: a BLAS that shares them out to threads takes longer, and far longer on a busy
         # machine; elements are shared out instead
         with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
-            parts += _measure_scan(scan, placed.get(index), options, report)
+            fits.start()
+            parts += _measure_scan(scan, placed.get(index), options, report, fits)
     return _assemble(parts, conditions or Conditions(), options)
 
 
@@ -175,7 +181,11 @@ def _place_all(paths: Sequence[Path]) -> dict[int, tuple[Placement, ...]]:
 
 
 def _measure_scan(
-    scan: ScanFile, placements: tuple[Placement, ...] | None, options: ScoreOptions, progress: Progress
+    scan: ScanFile,
+    placements: tuple[Placement, ...] | None,
+    options: ScoreOptions,
+    progress: Progress,
+    fits: PathFits,
 ) -> list[_Part]:
     progress(f"{scan.path.name}: finding marks", 0.0)
     basis = options.basis.of(scan.icc, str(scan.path))
@@ -187,12 +197,12 @@ def _measure_scan(
         def report(what: str, share: float, number: int = number) -> None:
             progress(f"{scan.path.name}: {what}", 0.2 + 0.8 * (number + share) / len(placements))
 
-        parts.append(_measure_tile(scan, placement, basis, options, report))
+        parts.append(_measure_tile(scan, placement, basis, options, report, fits))
     return parts
 
 
 def _measure_tile(
-    scan: ScanFile, placement: Placement, basis: Basis, options: ScoreOptions, progress: Progress
+    scan: ScanFile, placement: Placement, basis: Basis, options: ScoreOptions, progress: Progress, fits: PathFits
 ) -> _Part:
     paper_linear, paper_error = paper_means(scan, placement, basis)
     paper_xyz = basis.xyz(paper_linear)
@@ -204,17 +214,23 @@ def _measure_tile(
     flags = [*placement.flags, *scan.flags, *light_flags(scan, placement, basis, options.blank)]
     in_chart_order = placement.key_tile.elements
     by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
-    reading = threading.Lock()  # one file, one position in it
+    largest = max(_box(e)[2] * _box(e)[3] for e in in_chart_order) * float(np.prod(placement.dpi)) / 25.4**2
+    windows = _WINDOWS if largest < _LARGE_PX else 1
+    open_windows, reading = threading.Semaphore(windows), threading.Lock()  # one file, one position in it
 
     def measure(element: Element) -> tuple[Element, _Found | None, Crop | None, bool]:
-        with reading:
-            window = open_window(scan, placement, _box(element))
-        score = _measure_element(element, window, placement, basis, paper_xyz)
-        crop = _crop(window, placement, basis, _box(element)) if options.crops else None
-        return element, score, crop, score is not None and not window.clipped
+        with open_windows:
+            with reading:
+                window = open_window(scan, placement, _box(element))
+            finish = _measure_element(element, window, placement, basis, paper_xyz, fits)
+            crop = _crop(window, placement, basis, _box(element)) if options.crops else None
+            whole = not window.clipped
+            del window  # before its path is fitted
+        score = finish()
+        return element, score, crop, whole and score is not None
 
-    largest = max(_box(e)[2] * _box(e)[3] for e in in_chart_order) * float(np.prod(placement.dpi)) / 25.4**2
-    with ThreadPoolExecutor(_THREADS if largest < _LARGE_PX else 1) as pool:
+    threads = len(by_scan_row) if fits.pool else windows  # those that wait for a fit elsewhere cost nothing
+    with ThreadPoolExecutor(threads) as pool:
         for done, (element, score, crop, whole) in enumerate(pool.map(measure, by_scan_row), start=1):
             progress(element.id, done / len(by_scan_row))
             if not whole:
@@ -240,22 +256,25 @@ def _measure_tile(
 
 
 def _measure_element(
-    element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array
-) -> _Found | None:
+    element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array, fits: PathFits
+) -> Callable[[], _Found | None]:
+    """Take from an element's pixels what is needed, and return what makes a score of it without them."""
     place = (placement.sheet, placement.tile)
+    found: _Found | None
     match element:
         case Ring():
             blur_mm = rim_blur_mm(window, element, basis, paper_xyz) or placement.blur_mm
             means, bin_mm = radial_means(window, element, basis, paper_xyz, blur_mm)
-            return measure_ring(element, placement.recipe, means, bin_mm, blur_mm, place)
+            return partial(measure_ring, element, placement.recipe, means, bin_mm, blur_mm, place, fits)
         case HueSweep():
-            return read_sweep(window, element, basis, paper_xyz)
+            found = read_sweep(window, element, basis, paper_xyz)
         case NeutralWedge():
-            return read_wedge(window, element, basis, paper_xyz)
+            found = read_wedge(window, element, basis, paper_xyz)
         case PatchField():
-            return measure_patches(window, element, basis, paper_xyz, place)
+            found = measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():
-            return measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
+            found = measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
+    return lambda: found
 
 
 def _told(

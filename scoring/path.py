@@ -18,11 +18,11 @@ from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
-from .pathmodel import FINE_MM, Course, Problem, deblurred, smooth_course, solve, step_widths
+from .pathmodel import FINE_MM, Course, Problem, course_radii, deblurred, smooth_course, solve, step_widths
 from .pathsearch import Candidate, hardened, simplify, snapped, softened, tie
 from .pathstarts import add_faults, add_missing, few, from_many, moved_elsewhere, rebuilt
 
-__all__ = ["PathFit", "fit_path", "tolerance_scale"]
+__all__ = ["PathFit", "course_radii", "fit_path", "tolerance_scale"]
 
 Array = NDArray[np.float64]
 
@@ -85,7 +85,7 @@ def fit_path(
     standard_error: Array,
     ramp_mm: tuple[float, float],
     blur_mm: float,
-    intended: Course | None = None,
+    intended: Array | None = None,
     faults: tuple[Array, Array] | None = None,
 ) -> PathFit:
     """Fit the course of colour to a radial profile.
@@ -103,7 +103,8 @@ def fit_path(
     blur_mm
         Gaussian sigma of everything between print and profile: instrument, pixel, bin.
     intended
-        CIELAB (n, 3) that the file asks for at radii (n,), if it is known: its own bends are no features.
+        CIELAB (m, 3) that the file asks for at ``course_radii(*ramp_mm)``, if it is known: its own bends are no
+        features.
     faults
         Places of kinks and of steps, if they are known, as a bench knows them: then they are refined, not searched for.
 

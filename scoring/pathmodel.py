@@ -26,6 +26,7 @@ __all__ = [
     "Fit",
     "Problem",
     "cholesky",
+    "course_radii",
     "deblurred",
     "ridged",
     "smooth_course",
@@ -43,6 +44,7 @@ _LEAST_BENT: Final = 0.01  # rms in CIELAB
 _NEAR_BLURS: Final = 7.0
 _RIDGE: Final = 1e-8
 _NO_BLUR_MM: Final = 1e-9
+_MARGIN_MM: Final = 0.1
 _WIDTH_BLURS: Final = 0.4
 _WIDEST_STEP_BLURS: Final = 4.5
 LEAST_WIDTH_BLURS: Final = 1.1
@@ -51,19 +53,25 @@ WIDTH_GAIN: Final = 15.0
 """Fall of chi-squared, by precise weights, that a step's width must bring: of 283 hard steps 4 seem to bring more."""
 
 
-def smooth_course(inner_mm: float, outer_mm: float, knot_mm: float, intended: Course | None = None) -> Course:
-    """Return cubic B-splines with knots about `knot_mm` apart, and what they leave of the intended path (n, 3).
+def course_radii(inner_mm: float, outer_mm: float) -> Array:
+    """Return the radii (n,) of a ramp where an intended path must be known."""
+    return np.linspace(inner_mm, outer_mm, round((outer_mm - inner_mm) / FINE_MM) + 1)
 
-    What a file bends more sharply than the splines do is then no feature of the print's.
+
+def smooth_course(inner_mm: float, outer_mm: float, knot_mm: float, intended: Array | None = None) -> Course:
+    """Return cubic B-splines with knots about `knot_mm` apart, and what they leave of the intended path.
+
+    That path is given as CIELAB (n, 3) at `course_radii`. What a file bends more sharply than the splines do is then no
+    feature of the print's.
     """
     count = max(round((outer_mm - inner_mm) / knot_mm), 2)
     knots = np.concatenate([[inner_mm] * 3, np.linspace(inner_mm, outer_mm, count + 1), [outer_mm] * 3])
     spline = BSpline(knots, np.eye(len(knots) - 4), 3)
-    grid = np.linspace(inner_mm, outer_mm, round((outer_mm - inner_mm) / FINE_MM) + 1)
+    grid = course_radii(inner_mm, outer_mm)
     bent = np.empty((len(grid), 0))
     if intended is not None:
-        basis, asked = spline(grid), intended(grid)
-        rest = asked - basis @ np.linalg.lstsq(basis, asked, rcond=None)[0]
+        basis = spline(grid)
+        rest = intended - basis @ np.linalg.lstsq(basis, intended, rcond=None)[0]
         left, sizes, _ = np.linalg.svd(rest, full_matrices=False)
         bent = (left * np.sqrt(len(grid)))[:, sizes > _LEAST_BENT * np.sqrt(len(grid))]
 
@@ -106,6 +114,7 @@ class Problem:
     _rim: tuple[Array, Array] = field(init=False)
     _length: float = field(init=False)
     _near: int = field(init=False)
+    _tables: dict[float, tuple[Array, Array]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         """Blur the course and take what it describes out of the data."""
@@ -141,6 +150,13 @@ class Problem:
     def columns(self, kinks: Array, steps: Array) -> Array:
         """Weighted columns of features, without their common part with the smooth course."""
         return self._project(self.weighted(kinks, steps))
+
+    def table(self, pitch_mm: float) -> tuple[Array, Array]:
+        """Return a grid (g,) of places on the ramp and `columns` of a kink and a step at each; not to be changed."""
+        if pitch_mm not in self._tables:
+            grid = np.arange(self.inner + _MARGIN_MM, self.outer - _MARGIN_MM, pitch_mm)
+            self._tables[pitch_mm] = grid, self.columns(grid, grid)
+        return self._tables[pitch_mm]
 
     def fit(self, kinks: Array, steps: Array, widths: Array | None = None) -> Fit:
         """Fit the amplitudes of features at given places; steps may be spread over widths in mm."""
@@ -186,8 +202,8 @@ def _by_place(of_columns: Array, count: int) -> Array:
 class Fit:
     """Amplitudes of features (ramps, bends, steps; 3 coordinates) and the sum of squares that they leave.
 
-    `rows` are the weighted features, what the smooth course can describe taken out; `by_course` are the products of that
-    with its base, `triangle` is the Cholesky factor of the rows' products with each other.
+    `rows` are the weighted features, what the smooth course can describe taken out; `by_course` are the products of
+    that with its base, `triangle` is the Cholesky factor of the rows' products with each other.
     """
 
     blurred: _Blurred

@@ -33,6 +33,7 @@ _MOST_FAULTS: Final = 10
 _AROUND_MM: Final = 1.3
 _ELSEWHERE: Final = 2  # places that are tried for each feature
 _WORTH_MOVING: Final = 3.0  # of cost; less is noise, and a table's courses would be told otherwise at each resolution
+_BEST_FAULTS: Final = 3  # after one round of refining
 _HOPEFUL_SHARE: Final = 0.3  # of what the best fault seems to save; places on a grid understate a step most
 
 
@@ -123,8 +124,7 @@ class _Singles:
 
     @classmethod
     def of(cls, problem: Problem) -> _Singles:
-        grid = np.arange(problem.inner + _MARGIN_MM, problem.outer - _MARGIN_MM, _CANDIDATE_MM / 2)
-        columns = problem.columns(grid, grid)
+        grid, columns = problem.table(_CANDIDATE_MM / 2)
         columns = np.hstack([columns[:, : len(grid)], columns[:, 2 * len(grid) :]])
         return cls(grid, columns, np.sum(columns**2, axis=0))
 
@@ -184,8 +184,9 @@ def add_faults(
     kind are refined before one is chosen.
     """
     first, last = within_mm
-    grid = np.arange(max(problem.inner + _MARGIN_MM, first), min(problem.outer - _MARGIN_MM, last), _GRID_MM)
-    table = problem.columns(grid, grid)
+    grid, table = problem.table(_GRID_MM)
+    within = (grid >= first) & (grid <= last)
+    grid, table = grid[within], table[:, np.tile(within, 3)]
     norms = np.sum(table**2, axis=0)
     best = Candidate.of(problem, kinks, steps)
     for _ in range(_MOST_FAULTS):
@@ -193,10 +194,12 @@ def add_faults(
         rest = table - taken @ (taken.T @ table)
         gram = rest.T @ rest
         gram[np.diag_indices_from(gram)] += 1e-4 * norms + 1e-12
-        trials = [
-            Candidate.refined(problem, np.append(best.kinks, more_kinks), np.append(best.steps, more_steps), 4)
+        quick = [
+            Candidate.refined(problem, np.append(best.kinks, more_kinks), np.append(best.steps, more_steps), 1)
             for more_kinks, more_steps in _promising(grid, gram, rest.T @ problem.without_course)
         ]
+        quick.sort(key=lambda trial: trial.cost)
+        trials = [Candidate.refined(problem, t.kinks, t.steps, 3) for t in quick[:_BEST_FAULTS]]
         winner = min(trials, key=lambda trial: trial.cost, default=best)
         if winner.cost >= best.cost - LEAST_SAVING:
             break

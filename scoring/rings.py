@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -28,7 +27,8 @@ from .features import (
 )
 from .hue import find_hue_swings
 from .model import DeltaE, DeltaEPair, RingProfile, RingScore
-from .path import PathFit, fit_path
+from .path import PathFit, course_radii
+from .pathpool import FITTED_HERE, PathFits
 from .ripples import find_ripples, noise_reach_mm
 from .sampling import Means, Tally, Window
 
@@ -67,7 +67,13 @@ def radial_means(
 
 
 def measure_ring(
-    ring: Ring, recipe: Recipe, means: Means, bin_mm: float, blur_mm: float | None, place: tuple[int, int]
+    ring: Ring,
+    recipe: Recipe,
+    means: Means,
+    bin_mm: float,
+    blur_mm: float | None,
+    place: tuple[int, int],
+    fits: PathFits = FITTED_HERE,
 ) -> RingScore:
     """Return the score of one ring from its radial means.
 
@@ -77,6 +83,8 @@ def measure_ring(
         Gaussian sigma of instrument and print, pixel included; ``None`` if unknown.
     place
         Sheet and tile.
+    fits
+        Where the path is fitted.
     """
     flags = []
     stripes = disc_stripes(means.cells, means.place, ring.ramp_mm[0])
@@ -91,7 +99,7 @@ def measure_ring(
     if blur_mm is None:
         flags.append("blur-unknown: the instrument's sharpness could not be told from the marks")
     sigma = float(np.hypot(0.05 if blur_mm is None else blur_mm, bin_mm / np.sqrt(12.0)))
-    fit = fit_path(radius, lab, error, ring.ramp_mm, sigma, partial(ring_lab, ring, recipe))
+    fit = fits(radius, lab, error, ring.ramp_mm, sigma, ring_lab(ring, recipe, course_radii(*ring.ramp_mm)))
     pair = ramp_pair(fit, ring, recipe)
     intended = ring_lab(ring, recipe, radius)
     errors = error_de00(lab, error)

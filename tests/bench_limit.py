@@ -33,7 +33,7 @@ from scipy.stats import norm
 
 from inkstrain.scoring.features import find_contours, find_flat_bands
 from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.path import PathFit, fit_path, tolerance_scale
+from inkstrain.scoring.path import PathFit, course_radii, fit_path, tolerance_scale
 from inkstrain.scoring.rings import ramp_pair
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 from inkstrain.targets.key import Ring
@@ -107,7 +107,7 @@ def _pairs_of(
     kinks, steps = (where[(where > inner) & (where < outer)] for where in places(its))
 
     def fitted(colours: Array) -> PathFit:
-        asked = partial(ring_lab, element, case.recipe)
+        asked = ring_lab(element, case.recipe, course_radii(*element.ramp_mm))
         return fit_path(radius, colours, error, element.ramp_mm, sigma, asked, (kinks, steps))
 
     if fitted(lab).residual_de00 > _LEFT_DE00:

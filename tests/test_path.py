@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from inkstrain.scoring.path import PathFit, fit_path
+from inkstrain.scoring.path import PathFit, course_radii, fit_path
 from inkstrain.scoring.pathmodel import Problem, smooth_course, solve
 from inkstrain.scoring.pathsearch import Candidate, hardened, refine, softened
 from inkstrain.scoring.pathstarts import moved_elsewhere, rebuilt
@@ -256,7 +256,7 @@ def test_what_the_file_bends_itself_is_no_feature() -> None:
 
     lab, error = blurred(bent)
     assert fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM).kinks_mm.size
-    fit = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM, bent)
+    fit = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM, bent(course_radii(*RAMP_MM)))
     assert not fit.kinks_mm.size
     assert not fit.steps_mm.size
     radius, fitted_lab = on_ramp(fit)
@@ -266,7 +266,7 @@ def test_what_the_file_bends_itself_is_no_feature() -> None:
 def test_an_intended_path_that_splines_describe_changes_nothing() -> None:
     lab, error = blurred(with_step(9.0, (-3.0, 0.0, 0.0)))
     plain = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM)
-    told = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM, smooth)
+    told = fit_path(MEASURED, lab, error, RAMP_MM, BLUR_MM, smooth(course_radii(*RAMP_MM)))
     assert told.steps_mm == pytest.approx(plain.steps_mm, abs=1e-6)
     assert told.chi2_per_bin == pytest.approx(plain.chi2_per_bin, rel=0.01)
 

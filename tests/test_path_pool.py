@@ -1,0 +1,86 @@
+"""Path fits in other processes: the same as here, whatever becomes of them."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from inkstrain.scoring.path import PathFit, fit_path
+from inkstrain.scoring.pathpool import FITTED_HERE, path_fits
+
+Array = NDArray[np.float64]
+
+RAMP_MM = (3.0, 16.5)
+ORPHANS = """
+import os, sys, time
+from inkstrain.scoring.pathpool import path_fits
+with path_fits(2) as fits:
+    print(*{fits.pool.submit(os.getpid).result() for _ in range(2)}, flush=True)
+    time.sleep(60)
+"""
+
+
+def profile(seed: int) -> tuple[Array, Array, Array]:
+    """Return radii, colours and errors of a fade with one hard step."""
+    radius = np.arange(0.8, 18.0, 0.08)
+    t = np.clip((radius[:, None] - RAMP_MM[0]) / (RAMP_MM[1] - RAMP_MM[0]), 0.0, 1.0)
+    lab = 90.0 - 60.0 * t * np.array([1.0, 0.4, -0.8]) - 4.0 * (radius[:, None] > 5.0 + seed)
+    return radius, lab + np.random.default_rng(seed).normal(0.0, 0.02, lab.shape), np.full_like(lab, 0.02)
+
+
+def check_same(one: PathFit, other: PathFit) -> None:
+    np.testing.assert_array_equal(one.radius_mm, other.radius_mm)
+    np.testing.assert_allclose(one.lab, other.lab, atol=1e-9)
+    np.testing.assert_allclose(one.steps_mm, other.steps_mm, atol=1e-9)
+
+
+def test_fits_of_other_processes_are_those_of_this_one() -> None:
+    with path_fits(2) as fits, ThreadPoolExecutor(6) as threads:
+        fits.start()
+        elsewhere = list(threads.map(lambda seed: fits(*profile(seed), RAMP_MM, 0.06), range(6)))
+    for seed, fit in enumerate(elsewhere):
+        check_same(fit, fit_path(*profile(seed), RAMP_MM, 0.06))
+        assert fit.steps_mm == pytest.approx([5.0 + seed], abs=0.05)
+
+
+def test_what_a_fit_refuses_is_refused_from_there_too() -> None:
+    radius, lab, error = profile(1)
+    with path_fits(2) as fits, pytest.raises(ValueError, match="bins on the ramp"):
+        fits(radius[:30], lab[:30], error[:30], RAMP_MM, 0.06)
+
+
+def test_one_processor_fits_in_this_process() -> None:
+    with path_fits(1) as fits:
+        assert fits is FITTED_HERE
+
+
+def test_processes_that_were_ended_are_done_without() -> None:
+    with path_fits(2) as fits:
+        assert fits.pool is not None
+        os.kill(fits.pool.submit(os.getpid).result(), signal.SIGTERM)
+        for seed in range(3):
+            check_same(fits(*profile(seed), RAMP_MM, 0.06), fit_path(*profile(seed), RAMP_MM, 0.06))
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="asks /proc who is alive")
+def test_processes_end_with_the_one_that_asked() -> None:
+    with subprocess.Popen([sys.executable, "-c", ORPHANS], stdout=subprocess.PIPE, text=True) as asking:
+        assert asking.stdout is not None
+        helpers = asking.stdout.readline().split()
+        assert helpers
+        assert all(Path("/proc", helper).exists() for helper in helpers)
+        asking.kill()
+    for _ in range(100):
+        if not any(Path("/proc", helper).exists() for helper in helpers):
+            return
+        time.sleep(0.1)
+    pytest.fail(f"{helpers} are left")
