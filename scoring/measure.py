@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
@@ -218,8 +218,12 @@ def _measure_tile(
     windows = _WINDOWS if largest < _LARGE_PX else 1
     open_windows, reading = threading.Semaphore(windows), threading.Lock()  # one file, one position in it
 
+    given_up = threading.Event()
+
     def measure(element: Element) -> tuple[Element, _Found | None, Crop | None, bool]:
         with open_windows:
+            if given_up.is_set():
+                raise CancelledError
             with reading:
                 window = open_window(scan, placement, _box(element))
             finish = _measure_element(element, window, placement, basis, paper_xyz, fits)
@@ -231,16 +235,21 @@ def _measure_tile(
 
     threads = len(by_scan_row) if fits.pool else windows  # those that wait for a fit elsewhere cost nothing
     with ThreadPoolExecutor(threads) as pool:
-        for done, (element, score, crop, whole) in enumerate(pool.map(measure, by_scan_row), start=1):
-            progress(element.id, done / len(by_scan_row))
-            if not whole:
-                flags.append(f"not-whole: {element.id} is not whole in the scan")
-            if isinstance(score, WedgeReading | SweepReading):
-                readings.append(score)
-            elif score is not None:
-                elements[element.id] = score
-            if crop is not None:
-                crops[element.id] = crop
+        try:
+            for done, (element, score, crop, whole) in enumerate(pool.map(measure, by_scan_row), start=1):
+                progress(element.id, done / len(by_scan_row))
+                if not whole:
+                    flags.append(f"not-whole: {element.id} is not whole in the scan")
+                if isinstance(score, WedgeReading | SweepReading):
+                    readings.append(score)
+                elif score is not None:
+                    elements[element.id] = score
+                if crop is not None:
+                    crops[element.id] = crop
+        except BaseException:  # Ctrl-C, too: what has not begun need not
+            given_up.set()
+            fits.give_up()
+            raise
     y = basis.xyz(paper_linear)[1]
     paper_error_l = float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0)
     elements |= _told(readings, elements.values(), placement, paper_error_l)

@@ -9,8 +9,8 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from threadpoolctl import threadpool_limits
@@ -19,15 +19,17 @@ from .path import PathFit, fit_path
 
 __all__ = ["FITTED_HERE", "PathFits", "path_fits"]
 
+_LOST: Final = (BrokenExecutor, OSError, EOFError)  # no processes to be had, or they were ended
 _MOST: Final = 4  # processes; more have nothing to do while the discs of a scan are read
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PathFits:
     """`fit_path`, worked out in this process or in others; may be called from several threads at once."""
 
     pool: ProcessPoolExecutor | None = None
     processes: int = 0
+    _asked: set[Future[PathFit]] = field(default_factory=set)
 
     def start(self) -> None:
         """Start the other processes and do not wait: they load their program while a scan is searched for marks."""
@@ -35,17 +37,28 @@ class PathFits:
             threading.Thread(target=self._start, args=(self.pool,), daemon=True).start()
 
     def _start(self, pool: ProcessPoolExecutor) -> None:
-        with contextlib.suppress(OSError, RuntimeError):  # whoever wants a fit will do it here
+        if hasattr(signal, "pthread_sigmask"):  # they inherit it, and Ctrl-C does not meet them half loaded
+            signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        with contextlib.suppress(RuntimeError, *_LOST):  # whoever wants a fit will do it here
             for _ in range(self.processes):
                 pool.submit(_nothing)
 
     def __call__(self, *given: Any) -> PathFit:
         """Return what `fit_path` does of the same arguments."""
         if self.pool is not None:
-            # a machine may lend no processes, or end one that has its memory
-            with contextlib.suppress(BrokenExecutor, OSError):
-                return self.pool.submit(fit_path, *given).result()
+            with contextlib.suppress(*_LOST):
+                fit = self.pool.submit(fit_path, *given)
+                self._asked.add(fit)
+                try:
+                    return fit.result()
+                finally:
+                    self._asked.discard(fit)
         return fit_path(*given)
+
+    def give_up(self) -> None:
+        """Cancel what was asked for and has not begun; who waits for it gets a `CancelledError`."""
+        for fit in list(self._asked):
+            fit.cancel()
 
 
 FITTED_HERE: Final = PathFits()
@@ -58,18 +71,26 @@ def path_fits(processes: int | None = None) -> Iterator[PathFits]:
     A program that uses it must be one whose main module can be imported, as `multiprocessing` asks.
     """
     count = min(_processors(), _MOST) if processes is None else processes
-    if count < 2:
+    pool = _pool(count) if count > 1 else None
+    if pool is None:
         yield FITTED_HERE
         return
-    on_linux = sys.platform == "linux"  # elsewhere a copy of a process with libraries loaded may not run
-    context = multiprocessing.get_context("forkserver" if on_linux else "spawn")
-    if on_linux:
-        context.set_forkserver_preload([__name__])
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
     try:
         yield PathFits(pool, count)
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _pool(processes: int) -> ProcessPoolExecutor | None:
+    """Return processes, not started yet; ``None`` where the system has none to lend, as in some containers."""
+    on_linux = sys.platform == "linux"  # elsewhere a copy of a process with libraries loaded may not run
+    try:
+        context = multiprocessing.get_context("forkserver" if on_linux else "spawn")
+        if on_linux:
+            context.set_forkserver_preload([__name__])
+        return ProcessPoolExecutor(processes, mp_context=context, initializer=_begin)
+    except (ImportError, NotImplementedError, OSError):
+        return None
 
 
 def _processors() -> int:

@@ -7,13 +7,14 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from inkstrain.scoring import pathpool
 from inkstrain.scoring.path import PathFit, fit_path
 from inkstrain.scoring.pathpool import FITTED_HERE, path_fits
 
@@ -63,6 +64,15 @@ def test_one_processor_fits_in_this_process() -> None:
         assert fits is FITTED_HERE
 
 
+def test_a_system_without_processes_to_lend_fits_in_this_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuses(*_: object, **__: object) -> None:
+        raise PermissionError("no semaphores here")
+
+    monkeypatch.setattr(pathpool, "ProcessPoolExecutor", refuses)
+    with path_fits(2) as fits:
+        assert fits is FITTED_HERE
+
+
 def test_processes_that_were_ended_are_done_without() -> None:
     with path_fits(2) as fits:
         assert fits.pool is not None
@@ -84,3 +94,31 @@ def test_processes_end_with_the_one_that_asked() -> None:
             return
         time.sleep(0.1)
     pytest.fail(f"{helpers} are left")
+
+
+def test_fits_that_are_given_up_are_waited_for_by_nobody() -> None:
+    with path_fits(2) as fits, ThreadPoolExecutor(8) as threads:
+        fits(*profile(0), RAMP_MM, 0.06)  # there are processes from here on
+        waiting = [threads.submit(fits, *profile(seed % 6), RAMP_MM, 0.06) for seed in range(8)]
+        time.sleep(0.03)
+        fits.give_up()
+        ends = [one.exception() for one in waiting]
+    assert any(isinstance(end, CancelledError) for end in ends)
+    assert all(end is None or isinstance(end, CancelledError) for end in ends)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="has no process groups")
+@pytest.mark.parametrize("after_s", [0.3, 0.9, 1.5])
+def test_ctrl_c_ends_scoring_without_a_traceback(scan: Path, tmp_path: Path, after_s: float) -> None:
+    """At any moment: a terminal sends it to the processes that fit, too, half loaded or not."""
+    words = ["-c", "from inkstrain.cli.app import main; import sys; sys.exit(main())", "score", str(scan)]
+    with subprocess.Popen(
+        [sys.executable, *words, "--json", str(tmp_path / "score.json")],
+        stderr=subprocess.PIPE, text=True, start_new_session=True,
+    ) as scoring:  # fmt: skip
+        time.sleep(after_s)
+        os.killpg(scoring.pid, signal.SIGINT)
+        _, said = scoring.communicate(timeout=30)
+    assert scoring.returncode in (130, 0, -signal.SIGINT)  # the last before the program was there to catch it
+    assert "pool" not in said
+    assert "multiprocessing" not in said
