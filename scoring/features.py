@@ -52,6 +52,7 @@ _ABRUPT: Final = 0.8  # of a limit: speed that falls below it within `_WITHIN_RO
 _WITHIN_ROWS: Final = 2
 _ABRUPT_BLURS: Final = 2.0  # how far beyond a crossing of the limit a stretch may reach
 _EDGE_MM: Final = 0.1  # what is narrower is an edge, and stays one of its own
+_OWN_EDGE_DE00: Final = 2.0  # a weaker one beside a stretch that is nearly steep may be a part of it; set on rehearsals
 _BRIDGE_DE00: Final = 0.2  # but two flat ones with a step between them are two: tones merge in staircases
 
 # how well contours are known; see `_contour_errors`
@@ -287,7 +288,12 @@ def _faster(course: _Course, limit: float, untold_mm: float) -> NDArray[np.bool_
 
 
 def _doubt(steep: _Steep, strict: list[_Steep], loose: list[_Steep]) -> _Doubt:
-    """Compare a stretch with the strongest ones of a stricter and a looser limit that touch it."""
+    """Compare a stretch with the strongest ones of a stricter and a looser limit that touch it.
+
+    An edge is one for itself, unless it is weak: what it may run into says nothing of it.
+    """
+    if steep.width_mm <= _EDGE_MM and steep.contrast_de00 >= _OWN_EDGE_DE00:
+        loose = [other for other in loose if other.width_mm <= _EDGE_MM]
     within, around = (
         max(
             (other for other in others if other.inner_mm <= steep.outer_mm and other.outer_mm >= steep.inner_mm),

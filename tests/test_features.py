@@ -260,8 +260,26 @@ def test_a_contour_tells_what_its_ends_hang_on(beside: float, least_mm: float, m
     assert ring.contrast_range_de00 == pytest.approx((by_mm[least_mm], by_mm[most_mm]), rel=0.06)
     (scanned,) = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06)
     hangs = by_mm[most_mm] - by_mm[least_mm]
-    assert scanned.contrast_standard_error_de00 > 0.9 * hangs / np.sqrt(12)
+    assert scanned.contrast_standard_error_de00 > 0.9 * hangs / np.sqrt(3)
     assert (scanned.contrast_standard_error_de00 < 1.0) == (hangs == 0.0)
+
+
+@pytest.mark.parametrize(("edge_de00", "own"), [(1.3, False), (4.0, True)])
+def test_a_strong_edge_beside_a_stretch_that_is_nearly_steep_is_a_contour_of_its_own(
+    edge_de00: float, own: bool
+) -> None:
+    edge, beside = edge_de00 / SPEED, 1.95 * 2.0
+    slow = (RAMP_MM - edge - beside) / (RAMP_MM - 2.0)
+    at = 5.0 * slow
+    path = pair(
+        (0, 0), (5.0, at), (7.0, at + beside), (7.0, at + beside + edge), (RAMP_MM, RAMP_MM)
+    )  # fmt: skip
+    found = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06)
+    assert len(found) == own
+    for ring in found:
+        assert ring.radius_mm == pytest.approx(INNER_MM + 7.0, abs=MM)
+        assert ring.contrast_range_de00 == pytest.approx((ring.contrast_de00,) * 2)
+        assert ring.contrast_standard_error_de00 < 0.5
 
 
 @pytest.mark.parametrize(("slower", "slower_mm", "then", "goes_on"), [
