@@ -270,6 +270,12 @@ def _mixed(results: Sequence[Result], dpi: int) -> list[Row]:
     neutral = [r.error for r in records if isinstance(r, Error) and r.measure == "neutral"]
     return [
         _share_row(f"{name}: contour found", str(dpi), CONTOUR_FOUND_GOAL, [c.found for c in contours]),
+        _share_row(
+            f"{name}: contour found, those clear of the limits",
+            str(dpi),
+            None,
+            [c.found for c in contours if c.status == "clear"],
+        ),
         _size_row(f"{name}: contour radius", str(dpi), RADIUS_GOAL_MM.get(dpi), "mm", _errors(contours, "radius_mm")),
         _contrast_row(f"{name}: contour contrast", str(dpi), contours, True),
         _count_row(f"{name}: false contours, without borderline ones", dpi, results, ("mixed",), len(clear), None),
