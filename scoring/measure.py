@@ -216,29 +216,28 @@ def _measure_tile(
     by_scan_row = sorted(in_chart_order, key=lambda e: float(placement.to_scan_px([_box(e)[:2]])[0, 1]))
     largest = max(_box(e)[2] * _box(e)[3] for e in in_chart_order) * float(np.prod(placement.dpi)) / 25.4**2
     windows = _WINDOWS if largest < _LARGE_PX else 1
-    open_windows, reading = threading.Semaphore(windows), threading.Lock()  # one file, one position in it
+    reading, given_up = threading.Lock(), threading.Event()  # one file, one position in it
 
-    given_up = threading.Event()
+    def sample(element: Element) -> tuple[Element, Callable[[], _Found | None], Crop | None, bool]:
+        if given_up.is_set():
+            raise CancelledError
+        with reading:
+            window = open_window(scan, placement, _box(element))
+        finish = _measure_element(element, window, placement, basis, paper_xyz, fits)
+        crop = _crop(window, placement, basis, _box(element)) if options.crops else None
+        return element, finish, crop, not window.clipped
 
-    def measure(element: Element) -> tuple[Element, _Found | None, Crop | None, bool]:
-        with open_windows:
-            if given_up.is_set():
-                raise CancelledError
-            with reading:
-                window = open_window(scan, placement, _box(element))
-            finish = _measure_element(element, window, placement, basis, paper_xyz, fits)
-            crop = _crop(window, placement, basis, _box(element)) if options.crops else None
-            whole = not window.clipped
-            del window  # before its path is fitted
-        score = finish()
-        return element, score, crop, whole and score is not None
-
-    threads = len(by_scan_row) if fits.pool else windows  # those that wait for a fit elsewhere cost nothing
-    with ThreadPoolExecutor(threads) as pool:
+    # few threads hold pixels or wait for a fit: each keeps memory of its own
+    with ThreadPoolExecutor(windows) as samplers, ThreadPoolExecutor(1 + fits.processes) as finishers:
         try:
-            for done, (element, score, crop, whole) in enumerate(pool.map(measure, by_scan_row), start=1):
-                progress(element.id, done / len(by_scan_row))
-                if not whole:
+            found = []
+            for done, (element, finish, crop, whole) in enumerate(samplers.map(sample, by_scan_row), start=1):
+                found.append((element, finishers.submit(finish), crop, whole))
+                progress(element.id, done / len(by_scan_row) / 2)
+            for done, (element, score_of, crop, whole) in enumerate(found, start=1):
+                score = score_of.result()
+                progress(element.id, (1 + done / len(by_scan_row)) / 2)
+                if score is None or not whole:
                     flags.append(f"not-whole: {element.id} is not whole in the scan")
                 if isinstance(score, WedgeReading | SweepReading):
                     readings.append(score)
@@ -249,6 +248,7 @@ def _measure_tile(
         except BaseException:  # Ctrl-C, too: what has not begun need not
             given_up.set()
             fits.give_up()
+            finishers.shutdown(wait=False, cancel_futures=True)
             raise
     y = basis.xyz(paper_linear)[1]
     paper_error_l = float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0)
