@@ -180,7 +180,7 @@ class Problem:
         """
         slopes = fit.blurred.slopes() * self.weight
         by_course, shared = slopes @ self._base, fit.rows @ slopes.T
-        own = slopes @ slopes.T - by_course @ by_course.T - shared.T @ fit.triangle.solve(shared)
+        own = ridged(slopes @ slopes.T) - by_course @ by_course.T - shared.T @ fit.triangle.solve(shared)
         weights = fit.amplitudes
         downhill = np.sum((slopes @ self.without_course - shared.T @ weights) * weights, axis=1)
         count = len(fit.blurred.kinks)
