@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
-from .pathmodel import FINE_MM, Course, Problem, course_radii, deblurred, smooth_course, solve, step_widths
+from .pathmodel import FINE_MM, Course, Problem, course_radii, deblurred, smooth_course, step_widths
 from .pathsearch import Candidate, hardened, simplify, snapped, softened, tie
 from .pathstarts import add_faults, add_missing, few, from_many, moved_elsewhere, rebuilt
 
@@ -144,7 +144,7 @@ def fit_path(
     less = _averaging(problem, kinks, steps, scale) / scale
     widths = step_widths(data.problem(course, _PRECISE_TOLERANCE, less), kinks, steps)
     problem = data.problem(course, _FINE_TOLERANCE, less)
-    amplitudes, residual = solve(problem, kinks, steps, widths)
+    amplitudes, residual = problem.solve(kinks, steps, widths)
     radii, values = deblurred(problem, amplitudes, kinks, steps, widths)
     return PathFit(
         radii,
@@ -191,7 +191,7 @@ def _places(found: Candidate) -> tuple[Array, Array]:
 
 def _averaging(problem: Problem, kinks: Array, steps: Array, scale: Array) -> Array:
     """Return what blur in linear light, as it happens, has over blur in CIELAB, as it is modelled, at the bins."""
-    amplitudes, _ = solve(problem, kinks, steps)
+    amplitudes, _ = problem.solve(kinks, steps)
     radii, values = deblurred(problem, amplitudes, kinks, steps)
     pitch = FINE_MM / 2
     fine = np.arange(problem.radius[0] - 6 * problem.sigma, problem.radius[-1] + 6 * problem.sigma, pitch)

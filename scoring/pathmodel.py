@@ -30,7 +30,6 @@ __all__ = [
     "deblurred",
     "ridged",
     "smooth_course",
-    "solve",
     "step_widths",
 ]
 
@@ -151,10 +150,14 @@ class Problem:
         """Weighted columns of features, without their common part with the smooth course."""
         return self._project(self.weighted(kinks, steps))
 
+    def grid(self, pitch_mm: float) -> Array:
+        """Return places (g,) all along the ramp."""
+        return np.arange(self.inner + _MARGIN_MM, self.outer - _MARGIN_MM, pitch_mm)
+
     def table(self, pitch_mm: float) -> tuple[Array, Array]:
-        """Return a grid (g,) of places on the ramp and `columns` of a kink and a step at each; not to be changed."""
+        """Return `grid` and `columns` of a kink and a step at each of its places; not to be changed."""
         if pitch_mm not in self._tables:
-            grid = np.arange(self.inner + _MARGIN_MM, self.outer - _MARGIN_MM, pitch_mm)
+            grid = self.grid(pitch_mm)
             self._tables[pitch_mm] = grid, self.columns(grid, grid)
         return self._tables[pitch_mm]
 
@@ -186,8 +189,9 @@ class Problem:
         count = len(fit.blurred.kinks)
         return _by_place(_by_place(own * (weights @ weights.T), count).T, count), _by_place(downhill, count)
 
-    def solve(self, fit: Fit) -> tuple[Array, Array]:
+    def solve(self, kinks: Array, steps: Array, widths: Array | None = None) -> tuple[Array, Array]:
         """Return amplitudes of course and features together, and what the whole model leaves of the target."""
+        fit = self.fit(kinks, steps, widths)
         of_course = self._base.T @ self.target - fit.by_course.T @ fit.amplitudes
         course = np.linalg.lstsq(self._triangle, of_course, rcond=None)[0]
         return np.concatenate([course, fit.amplitudes]), self.without_course - fit.rows.T @ fit.amplitudes
@@ -241,17 +245,12 @@ def cholesky(matrix: Array) -> Cholesky:
     return Cholesky(upper)
 
 
-def ridged(gram: Array) -> Array:
-    """Make a matrix of products safe to solve with; changes its argument."""
+def ridged(gram: Array, part: float = _RIDGE) -> Array:
+    """Make a matrix of products safe to solve with, its diagonal larger by a part; changes its argument."""
     diagonal = np.einsum("ii->i", gram)  # a view
-    diagonal *= 1.0 + _RIDGE
+    diagonal *= 1.0 + part
     diagonal += 1e-9
     return gram
-
-
-def solve(problem: Problem, kinks: Array, steps: Array, widths: Array | None = None) -> tuple[Array, Array]:
-    """Return amplitudes of course and features together, and what the whole model leaves of the target."""
-    return problem.solve(problem.fit(kinks, steps, widths))
 
 
 def deblurred(

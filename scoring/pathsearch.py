@@ -45,6 +45,7 @@ _CLOSEST_STEPS_BLURS: Final = 3.0  # nearer ones look like one steep stretch, an
 _MOST_MOVES: Final = 12
 _HOPEFUL_MOVES: Final = 12
 _BEST_MOVES: Final = 3
+_DAMPING: Final = 1e-3  # of a move: of the diagonal
 LEAST_SAVING: Final = 0.1
 
 
@@ -116,10 +117,7 @@ def _refined(problem: Problem, kinks: Array, steps: Array, rounds: int) -> tuple
     shared = np.eye(len(own))[of]
     for _ in range(rounds):
         gram, downhill = problem.descent(now)
-        gram = shared.T @ gram @ shared
-        diagonal = np.einsum("ii->i", gram)  # a view
-        diagonal *= 1.001
-        diagonal += 1e-9
+        gram = ridged(shared.T @ gram @ shared, _DAMPING)
         move = shared @ np.clip(cholesky(gram).solve(shared.T @ downhill), -0.15, 0.15)
         before = now.loss
         for share in (1.0, 0.4, 0.1):

@@ -23,7 +23,6 @@ Array = NDArray[np.float64]
 
 _GAIN: Final = 30.0  # fall of chi-squared a feature must bring: three coordinates, one place, many places tried
 _CANDIDATE_MM: Final = 0.15
-_MARGIN_MM: Final = 0.1
 _MOST_KINKS: Final = 24
 _MOST_ADDED: Final = 6
 _GRID_MM: Final = 0.1
@@ -39,7 +38,7 @@ _HOPEFUL_SHARE: Final = 0.3  # of what the best fault seems to save; places on a
 
 def from_many(problem: Problem) -> Candidate:
     """Return what is left of a dense row of kinks."""
-    kinks = _thin_out(problem, np.arange(problem.inner + _MARGIN_MM, problem.outer - _MARGIN_MM, _CANDIDATE_MM))
+    kinks = _thin_out(problem, problem.grid(_CANDIDATE_MM))
     return simplify(problem, *_join(problem, *refine(problem, kinks, np.empty(0), 10)))
 
 

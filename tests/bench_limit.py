@@ -106,8 +106,9 @@ def _pairs_of(
     error *= 1.0 if whole else _roughness((np.array(ring.profile.lab) - lab) / error)
     kinks, steps = (where[(where > inner) & (where < outer)] for where in places(its))
 
+    asked = ring_lab(element, case.recipe, course_radii(*element.ramp_mm))
+
     def fitted(colours: Array) -> PathFit:
-        asked = ring_lab(element, case.recipe, course_radii(*element.ramp_mm))
         return fit_path(radius, colours, error, element.ramp_mm, sigma, asked, (kinks, steps))
 
     if fitted(lab).residual_de00 > _LEFT_DE00:

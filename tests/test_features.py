@@ -80,6 +80,11 @@ def pair(*corners: tuple[float, float], share: float = 1.0) -> PathPair:
 FAITHFUL = pair((0, 0), (RAMP_MM, RAMP_MM))
 
 
+def quiet(path: PathPair) -> ColourNoise:
+    """Return the noise of a scan that has none."""
+    return ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm)))
+
+
 def test_the_scale_of_greys_is_measured_right() -> None:
     # the project's own sum over small steps, against the integral here
     assert FAITHFUL.intended_length()[-1] == pytest.approx(WHOLE_DE00, rel=1e-5)
@@ -258,7 +263,7 @@ def test_a_contour_tells_what_its_ends_hang_on(beside: float, least_mm: float, m
     by_mm = {0.5: 2.0 * SPEED, 1.5: (2.0 + beside) * SPEED}
     # ΔE00 over a stretch is not its sum
     assert ring.contrast_range_de00 == pytest.approx((by_mm[least_mm], by_mm[most_mm]), rel=0.06)
-    (scanned,) = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06)
+    (scanned,) = find_contours(path, quiet(path), 0.06)
     hangs = by_mm[most_mm] - by_mm[least_mm]
     assert scanned.contrast_standard_error_de00 > 0.9 * hangs / np.sqrt(3)
     assert (scanned.contrast_standard_error_de00 < 1.0) == (hangs == 0.0)
@@ -274,7 +279,7 @@ def test_a_strong_edge_beside_a_stretch_that_is_nearly_steep_is_a_contour_of_its
     path = pair(
         (0, 0), (5.0, at), (7.0, at + beside), (7.0, at + beside + edge), (RAMP_MM, RAMP_MM)
     )  # fmt: skip
-    found = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06)
+    found = find_contours(path, quiet(path), 0.06)
     assert len(found) == own
     for ring in found:
         assert ring.radius_mm == pytest.approx(INNER_MM + 7.0, abs=MM)
@@ -296,8 +301,7 @@ def test_a_contour_of_a_scan_ends_where_speed_changes_abruptly(
         (0, 0), (5.0, 5.0 * slow), (5.4, 5.0 * slow + 1.2), (end, 5.0 * slow + at),
         (end + after, 5.0 * slow + at + then * after), (RAMP_MM, RAMP_MM),
     )  # fmt: skip
-    quiet = ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm)))
-    (exact,), (scanned,) = find_contours(path), find_contours(path, quiet, 0.06)
+    (exact,), (scanned,) = find_contours(path), find_contours(path, quiet(path), 0.06)
     assert exact.outer_mm == pytest.approx(INNER_MM + 5.4, abs=MM)
     assert scanned.outer_mm == pytest.approx(INNER_MM + (end if goes_on else 5.4), abs=MM)
     assert scanned.inner_mm == exact.inner_mm == pytest.approx(INNER_MM + 5.0, abs=MM)
@@ -312,8 +316,7 @@ def test_an_edge_too_weak_for_a_contour_belongs_to_the_stretch_beside_it(pause: 
     path = pair(
         (0, 0), (5.0, at), (5.4, at + 1.2), (5.55, at + 1.2 + 0.15 * pause), (5.55, at + fast), (RAMP_MM, RAMP_MM)
     )  # fmt: skip
-    quiet = ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm)))
-    (exact,), (scanned,) = find_contours(path), find_contours(path, quiet, 0.06)
+    (exact,), (scanned,) = find_contours(path), find_contours(path, quiet(path), 0.06)
     assert exact.outer_mm == pytest.approx(INNER_MM + 5.4, abs=MM)
     assert scanned.outer_mm == pytest.approx(INNER_MM + (5.55 if joined else 5.4), abs=MM)
 
@@ -328,7 +331,7 @@ def test_a_weak_edge_between_two_stretches_does_not_part_them(scanned: bool) -> 
         (0, 0), (5.0, at), (5.2, first), (5.2 + fade, edge), (5.2 + fade, edge + weak),
         (5.2 + 2 * fade, edge + weak + fade * 1.1), (5.4 + 2 * fade, at + fast), (RAMP_MM, RAMP_MM),
     )  # fmt: skip
-    (ring,) = find_contours(path, ColourNoise(path.radius_mm, np.zeros(len(path.radius_mm))), 0.06 if scanned else None)
+    (ring,) = find_contours(path, quiet(path), 0.06 if scanned else None)
     ends = INNER_MM + 5.0, INNER_MM + 5.4 + 2 * fade
     assert (ring.inner_mm, ring.outer_mm) == pytest.approx(ends, abs=MM)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from inkstrain.scoring.path import PathFit, course_radii, fit_path
-from inkstrain.scoring.pathmodel import Problem, smooth_course, solve
+from inkstrain.scoring.pathmodel import Problem, smooth_course
 from inkstrain.scoring.pathsearch import Candidate, hardened, refine, softened
 from inkstrain.scoring.pathstarts import moved_elsewhere, rebuilt
 from inkstrain.targets.colorimetry import delta_e00, path_length_de00
@@ -185,7 +185,7 @@ def test_amplitudes_are_those_of_plain_least_squares_however_close_kinks_stand()
     """Against numpy's singular value solver, which minds no near dependence of columns."""
     kinks, steps = np.array([7.14, 8.09, 8.27, 9.6]), np.array([9.6])
     for given in (problem(with_held(7.14, 8.23)), problem(with_stretch(8.09, 8.27, (-4.0, 2.0, 3.0)))):
-        amplitudes, left = solve(given, kinks, steps)
+        amplitudes, left = given.solve(kinks, steps)
         basis = np.hstack([given.smooth, given.weighted(kinks, steps)])
         expected = given.target - basis @ np.linalg.lstsq(basis, given.target, rcond=1e-13)[0]
         np.testing.assert_allclose(left, expected, atol=0.02)

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from test_path import BLUR_MM, MEASURED, RAMP_MM, blurred, with_step
 
 from inkstrain.scoring import pathpool
 from inkstrain.scoring.path import PathFit, fit_path
@@ -20,7 +21,6 @@ from inkstrain.scoring.pathpool import FITTED_HERE, path_fits
 
 Array = NDArray[np.float64]
 
-RAMP_MM = (3.0, 16.5)
 ORPHANS = """
 import os, sys, time
 from inkstrain.scoring.pathpool import path_fits
@@ -32,10 +32,7 @@ with path_fits(2) as fits:
 
 def profile(seed: int) -> tuple[Array, Array, Array]:
     """Return radii, colours and errors of a fade with one hard step."""
-    radius = np.arange(0.8, 18.0, 0.08)
-    t = np.clip((radius[:, None] - RAMP_MM[0]) / (RAMP_MM[1] - RAMP_MM[0]), 0.0, 1.0)
-    lab = 90.0 - 60.0 * t * np.array([1.0, 0.4, -0.8]) - 4.0 * (radius[:, None] > 5.0 + seed)
-    return radius, lab + np.random.default_rng(seed).normal(0.0, 0.02, lab.shape), np.full_like(lab, 0.02)
+    return MEASURED, *blurred(with_step(5.0 + seed, (-4.0, 2.0, 3.0)), seed)
 
 
 def check_same(one: PathFit, other: PathFit) -> None:
@@ -47,16 +44,16 @@ def check_same(one: PathFit, other: PathFit) -> None:
 def test_fits_of_other_processes_are_those_of_this_one() -> None:
     with path_fits(2) as fits, ThreadPoolExecutor(6) as threads:
         fits.start()
-        elsewhere = list(threads.map(lambda seed: fits(*profile(seed), RAMP_MM, 0.06), range(6)))
+        elsewhere = list(threads.map(lambda seed: fits(*profile(seed), RAMP_MM, BLUR_MM), range(6)))
     for seed, fit in enumerate(elsewhere):
-        check_same(fit, fit_path(*profile(seed), RAMP_MM, 0.06))
+        check_same(fit, fit_path(*profile(seed), RAMP_MM, BLUR_MM))
         assert fit.steps_mm == pytest.approx([5.0 + seed], abs=0.05)
 
 
 def test_what_a_fit_refuses_is_refused_from_there_too() -> None:
     radius, lab, error = profile(1)
     with path_fits(2) as fits, pytest.raises(ValueError, match="bins on the ramp"):
-        fits(radius[:30], lab[:30], error[:30], RAMP_MM, 0.06)
+        fits(radius[:30], lab[:30], error[:30], RAMP_MM, BLUR_MM)
 
 
 def test_one_processor_fits_in_this_process() -> None:
@@ -78,7 +75,7 @@ def test_processes_that_were_ended_are_done_without() -> None:
         assert fits.pool is not None
         os.kill(fits.pool.submit(os.getpid).result(), signal.SIGTERM)
         for seed in range(3):
-            check_same(fits(*profile(seed), RAMP_MM, 0.06), fit_path(*profile(seed), RAMP_MM, 0.06))
+            check_same(fits(*profile(seed), RAMP_MM, BLUR_MM), fit_path(*profile(seed), RAMP_MM, BLUR_MM))
 
 
 @pytest.mark.skipif(not Path("/proc/self").exists(), reason="asks /proc who is alive")
@@ -98,10 +95,13 @@ def test_processes_end_with_the_one_that_asked() -> None:
 
 def test_fits_that_are_given_up_are_waited_for_by_nobody() -> None:
     with path_fits(2) as fits, ThreadPoolExecutor(8) as threads:
-        fits(*profile(0), RAMP_MM, 0.06)  # there are processes from here on
-        waiting = [threads.submit(fits, *profile(seed % 6), RAMP_MM, 0.06) for seed in range(8)]
-        time.sleep(0.03)
-        fits.give_up()
+        assert fits.pool is not None
+        for _ in range(4):  # as many as two processes take on or fetch beforehand, and one more
+            fits.pool.submit(time.sleep, 0.8)
+        waiting = [threads.submit(fits, *profile(seed), RAMP_MM, BLUR_MM) for seed in range(8)]
+        while not all(one.done() for one in waiting):
+            fits.give_up()
+            time.sleep(0.01)
         ends = [one.exception() for one in waiting]
     assert any(isinstance(end, CancelledError) for end in ends)
     assert all(end is None or isinstance(end, CancelledError) for end in ends)
@@ -120,5 +120,7 @@ def test_ctrl_c_ends_scoring_without_a_traceback(scan: Path, tmp_path: Path, aft
         os.killpg(scoring.pid, signal.SIGINT)
         _, said = scoring.communicate(timeout=30)
     assert scoring.returncode in (130, 0, -signal.SIGINT)  # the last before the program was there to catch it
+    if scoring.returncode == 130:
+        assert "Traceback" not in said
     assert "pool" not in said
     assert "multiprocessing" not in said
