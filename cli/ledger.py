@@ -70,24 +70,23 @@ def show(
     ] = None,
     ledger: LedgerOption = None,
 ) -> None:
-    """Show one kept score: a summary, its JSON, or its report."""
+    """Show one kept score: a summary, its JSON, or its report.
+
+    A score of the first definition of the measures is shown as it was kept, without a report.
+    """
     from inkstrain.scoring.ledger import open_ledger
-    from inkstrain.scoring.plaintext import score_text
 
     check_target(json, report)
     contents = {}
     with open_ledger(ledger, create=False) as opened:
         kept = _one(opened, which)
         if json is not None:
-            contents[json] = kept.score.model_dump_json(indent=1) + "\n"
+            contents[json] = _json(kept)
         if report is not None:
             from inkstrain.scoring.report import report_html
 
             contents[report] = report_html(kept.score, kept.crops(), kept.verdict)
-        deliver(
-            contents,
-            lambda: f"{_heading(kept)}\n\n{score_text(kept.score, kept.verdict, width=terminal_width())}",
-        )
+        deliver(contents, lambda: f"{_heading(kept)}\n\n{_told(kept)}")
 
 
 @ledger.command()
@@ -204,6 +203,26 @@ def _one(opened: Ledger, which: str) -> Kept:
         listed = ", ".join(kept.id for kept in found[:4]) + (", …" if len(found) > 4 else "")
         raise LedgerError(f"'{which}' names {len(found)} scores ({listed}). Give the id of one.")
     return found[0]
+
+
+def _json(kept: Kept) -> str:
+    from inkstrain.scoring.firstscore import FirstScore
+
+    score = kept.any_score
+    return (score.document if isinstance(score, FirstScore) else score.model_dump_json(indent=1)) + "\n"
+
+
+def _told(kept: Kept) -> str:
+    from inkstrain.scoring.firstscore import FirstScore, FirstVerdict
+
+    score, verdict = kept.any_score, kept.any_verdict
+    if isinstance(score, FirstScore):
+        from inkstrain.scoring.firsttext import first_text
+
+        return first_text(score, verdict if isinstance(verdict, FirstVerdict) else None, width=terminal_width())
+    from inkstrain.scoring.plaintext import score_text
+
+    return score_text(score, kept.verdict, width=terminal_width())
 
 
 def _heading(kept: Kept) -> str:

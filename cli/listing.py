@@ -39,12 +39,15 @@ def table_text(entries: Sequence[Entry], width: int) -> str:
     for heading, column in texts.items():
         longest = max(len(heading), *(len(text or "") for text in column))
         table.add_column(heading, no_wrap=True, overflow="ellipsis", ratio=longest)
-    for heading in ("contours", "evenness"):
+    # figures of two definitions are not to be read side by side unawares
+    mixed = any(entry.measures == 1 for entry in entries)
+    for heading in ("rings", "evenness", *(("measures",) if mixed else ())):
         table.add_column(heading, justify="right", no_wrap=True)
     for number, entry in enumerate(entries):
         even = "–" if entry.evenness is None else f"{entry.evenness:.2f}"
         named = (column[number] or "" for column in texts.values())
-        cells = (entry.id, f"{entry.measured_at:%Y-%m-%d}", *named, str(entry.contours), even)
+        of = (str(entry.measures),) if mixed else ()
+        cells = (entry.id, f"{entry.measured_at:%Y-%m-%d}", *named, str(entry.contours), even, *of)
         table.add_row(*(Text(visible(cell)) for cell in cells))
     stream = io.StringIO()
     Console(file=stream, width=width, color_system=None, legacy_windows=False).print(table)

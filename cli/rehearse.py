@@ -21,7 +21,11 @@ def rehearse(
     key: Annotated[Path, typer.Argument(metavar="KEY", help="Key of the chart, as 'make' wrote it.")],
     out: Annotated[Path, typer.Option(metavar="SCAN", help="Scan to write: .tif, .png or .jpg.")],
     printer: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Print on this imaginary printer: alder, rowan or sorrel.")
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Print on this imaginary printer: alder, rowan, sorrel (smooth colour), hazel or thistle (ink dots).",
+        ),
     ] = None,
     profile: Annotated[Path | None, typer.Option(metavar="ICC", help="Print as this printer profile says.")] = None,
     intent: Annotated[
@@ -43,7 +47,14 @@ def rehearse(
     seed: Annotated[int, typer.Option(help="The same seed gives the same scan.")] = 0,
     dpi: Annotated[float, typer.Option(help="Resolution of the scan.")] = 300.0,
     rotation: Annotated[float, typer.Option(metavar="DEG", help="How far the sheet lies turned, clockwise.")] = 0.0,
-    grain: Annotated[float, typer.Option(help="Grain of the print: spread of reflectance from dot to dot.")] = 0.02,
+    grain: Annotated[
+        float | None,
+        typer.Option(
+            help="Grain of the print: spread of reflectance from dot to dot; 0.02 unless said otherwise, "
+            "0 where real dots are drawn."
+        ),
+    ] = None,
+    texture: Annotated[float, typer.Option(metavar="MM", help="Width (sigma) of the grain's clumps, as of paper.")] = 0,
     sheet: Annotated[int, typer.Option(help="Which sheet of the chart.")] = 1,
     tile: Annotated[int | None, typer.Option(help="Only this tile of the sheet.")] = None,
     truth: Annotated[bool, typer.Option("--truth", help="Also write the truth, as JSON beside the scan.")] = False,
@@ -58,11 +69,15 @@ def rehearse(
 
     check_target(out, inputs=(key,))
     scan = _options(ScanOptions, dpi=dpi, rotation_deg=rotation, tile=tile)
-    print_ = _options(PrintOptions, grain=grain)
+    on = _printer(printer, profile, intent, bpc)
+    smooth = getattr(on, "screen", None) is None
+    print_ = _options(
+        PrintOptions, grain=0.02 * smooth if grain is None else grain, grain_correlation_mm=texture
+    )  # fmt: skip
     damages = [_damage(text) for text in damage or ()]
     with progress() as watch:
         rehearse_chart(
-            read_key(key), out, printer=_printer(printer, profile, intent, bpc), damages=damages, print_options=print_,
+            read_key(key), out, printer=on, damages=damages, print_options=print_,
             scan_options=scan, seed=seed, sheet=sheet, truth_file=truth,
             progress=watch and (lambda done: watch(out.name, done)),
         )  # fmt: skip

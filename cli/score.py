@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from . import conditions as told
+from . import conditions as stated
 from .files import check_target, deliver
 from .keeping import check_keeping, keep_score
 from .talk import progress, say, terminal_width
@@ -29,36 +29,36 @@ def score(
     report: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a report, one HTML file that works offline.")
     ] = None,
-    tolerances: told.Tolerances = None,
+    tolerances: stated.Tolerances = None,
     keep: Annotated[bool, typer.Option("--keep", help="File the score in the ledger.")] = False,
-    ledger: told.LedgerOption = None,
+    ledger: stated.LedgerOption = None,
     label: Annotated[
         str | None, typer.Option(metavar="TEXT", help="With --keep: a name of your own to find it by.")
     ] = None,
-    printer: told.Printer = None,
-    paper: told.Paper = None,
-    ink: told.Ink = None,
-    profile: told.Profile = None,
-    scanner_profile: told.ScannerProfile = None,
-    scanner_fit: told.ScannerFit = None,
-    blank: told.Blank = None,
-    measured: told.Measured = None,
+    printer: stated.Printer = None,
+    paper: stated.Paper = None,
+    ink: stated.Ink = None,
+    profile: stated.Profile = None,
+    scanner_profile: stated.ScannerProfile = None,
+    scanner_fit: stated.ScannerFit = None,
+    blank: stated.Blank = None,
+    measured: stated.Measured = None,
     export_measured: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Write patches and grey steps as ISO 28178 (CGATS) text."),
     ] = None,
-    other_profile: told.OtherProfiles = None,
-    intent: told.Intent = None,
-    bpc: told.Bpc = None,
-    media: told.Media = None,
-    quality: told.Quality = None,
-    date: told.Date = None,
-    print_name: told.PrintName = None,
-    drying: told.Drying = None,
-    scanner: told.Scanner = None,
-    note: told.Note = None,
-    distance: told.Distance = 400.0,
-    light: told.Light = "p2",
+    other_profile: stated.OtherProfiles = None,
+    intent: stated.Intent = None,
+    bpc: stated.Bpc = None,
+    media: stated.Media = None,
+    quality: stated.Quality = None,
+    date: stated.Date = None,
+    print_name: stated.PrintName = None,
+    drying: stated.Drying = None,
+    scanner: stated.Scanner = None,
+    note: stated.Note = None,
+    distance: stated.Distance = 400.0,
+    light: stated.Light = "p2",
 ) -> None:
     """Score a print from its scans, and say in numbers what the print did to the chart.
 
@@ -68,16 +68,16 @@ def score(
     """
     given = filter(None, [profile, scanner_profile, scanner_fit, blank, measured])
     check_target(json, report, export_measured, inputs=(*scans, *given, *(other_profile or ())))
-    from inkstrain.scoring.judge import judge, read_tolerances
+    from inkstrain.scoring.judge import judge
     from inkstrain.scoring.measure import score_scans
     from inkstrain.scoring.model import Conditions
-    from inkstrain.scoring.pathpool import path_fits
+    from inkstrain.scoring.tolerances import read_tolerances
     from inkstrain.scoring.visibility import viewing_of
 
     check_keeping(keep, ledger, label)
     limits = read_tolerances(tolerances) if tolerances else None
-    profiles = told.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
-    options = told.score_options(profiles, crops=bool(report) or keep, viewing=viewing_of(distance, light))
+    profiles = stated.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
+    options = stated.score_options(profiles, crops=bool(report) or keep, viewing=viewing_of(distance, light))
     if options.profile is not None:
         bpc = options.rendering.bpc
     conditions = Conditions(
@@ -91,8 +91,8 @@ def score(
 
         result = score_readings(measured, scans, conditions=conditions, options=options)
     else:
-        with progress() as watch, path_fits() as fits:
-            result = score_scans(scans, conditions=conditions, options=options, progress=watch, fits=fits)
+        with progress() as watch:
+            result = score_scans(scans, conditions=conditions, options=options, progress=watch)
     verdict = judge(result.score, limits) if limits else None
     _deliver(result, verdict, json, report, export_measured)
     if keep:

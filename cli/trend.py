@@ -31,11 +31,14 @@ def trend(
     ] = None,
     measure: Annotated[str | None, typer.Option(metavar="M", help="One measure only, such as evenness.")] = None,
     element: Annotated[
-        str | None, typer.Option(metavar="E", help="One element only, such as ring-to-white-blue or all-rings.")
+        str | None, typer.Option(metavar="E", help="One element only, such as ring-to-white-blue, or print.")
     ] = None,
     by: Annotated[SplitBy | None, typer.Option(help="A series for each of these.")] = None,
     since: Annotated[
         str | None, typer.Option(metavar="ID|DATE", help="Compare before and after a score or a date (YYYY-MM-DD).")
+    ] = None,
+    least: Annotated[
+        float | None, typer.Option(min=0.0, help="Smallest move to speak of, in the unit of --measure; 0 for any.")
     ] = None,
     json: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the trend as JSON; - for standard output.")
@@ -56,7 +59,9 @@ def trend(
     from inkstrain.scoring.trendtext import trend_text
 
     check_target(json, report)
-    selection = Selection(what=what, measure=measure, element=element, by=by.value if by else None, since=since)
+    selection = Selection(
+        what=what, measure=measure, element=element, by=by.value if by else None, since=since, least=least
+    )
     with open_ledger(ledger, create=False) as opened:
         followed = track(opened, selection, newest=newest)
     contents = {}

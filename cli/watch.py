@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from . import conditions as told
+from . import conditions as stated
 from .files import write_all
 from .keeping import check_keeping, keep_score
 from .talk import say
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.judge import Tolerances
     from inkstrain.scoring.measure import ScoreOptions
     from inkstrain.scoring.model import Conditions
     from inkstrain.scoring.report.watchpage import WatchedScan
+    from inkstrain.scoring.tolerances import Tolerances
 
 __all__ = ["watch"]
 
@@ -34,34 +34,34 @@ def watch(
         Path | None, typer.Option(metavar="FILE", help="Judge by these tolerances (TOML).")
     ] = None,
     keep: Annotated[bool, typer.Option("--keep", help="File every score in the ledger.")] = False,
-    ledger: told.LedgerOption = None,
+    ledger: stated.LedgerOption = None,
     label: Annotated[str | None, typer.Option(metavar="TEXT", help="With --keep: a name to find them by.")] = None,
-    printer: told.Printer = None,
-    paper: told.Paper = None,
-    ink: told.Ink = None,
-    profile: told.Profile = None,
-    scanner_profile: told.ScannerProfile = None,
-    scanner_fit: told.ScannerFit = None,
-    blank: told.Blank = None,
-    other_profile: told.OtherProfiles = None,
-    intent: told.Intent = None,
-    bpc: told.Bpc = None,
-    media: told.Media = None,
-    quality: told.Quality = None,
-    date: told.Date = None,
-    print_name: told.PrintName = None,
-    drying: told.Drying = None,
-    scanner: told.Scanner = None,
-    note: told.Note = None,
-    distance: told.Distance = 400.0,
-    light: told.Light = "p2",
+    printer: stated.Printer = None,
+    paper: stated.Paper = None,
+    ink: stated.Ink = None,
+    profile: stated.Profile = None,
+    scanner_profile: stated.ScannerProfile = None,
+    scanner_fit: stated.ScannerFit = None,
+    blank: stated.Blank = None,
+    other_profile: stated.OtherProfiles = None,
+    intent: stated.Intent = None,
+    bpc: stated.Bpc = None,
+    media: stated.Media = None,
+    quality: stated.Quality = None,
+    date: stated.Date = None,
+    print_name: stated.PrintName = None,
+    drying: stated.Drying = None,
+    scanner: stated.Scanner = None,
+    note: stated.Note = None,
+    distance: stated.Distance = 400.0,
+    light: stated.Light = "p2",
 ) -> None:
     """Score every scan that lands in a folder, write its report, and keep a list of the latest.
 
-    Each scan is one print. What is told of conditions goes for all of them. Ctrl-C ends it.
+    Each scan is one print. Conditions hold for all of them. Ctrl-C ends it.
     """
-    from inkstrain.scoring.judge import read_tolerances
     from inkstrain.scoring.model import Conditions
+    from inkstrain.scoring.tolerances import read_tolerances
     from inkstrain.scoring.visibility import viewing_of
     from inkstrain.targets.errors import WrongUsageError
 
@@ -69,8 +69,8 @@ def watch(
         raise WrongUsageError(f"{folder} is not a folder. Name the one that the scanner's software saves to.")
     check_keeping(keep, ledger, label)
     limits = read_tolerances(tolerances) if tolerances else None
-    profiles = told.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
-    options = told.score_options(profiles, crops=True, viewing=viewing_of(distance, light))
+    profiles = stated.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
+    options = stated.score_options(profiles, crops=True, viewing=viewing_of(distance, light))
     made = Conditions(
         printer=printer, paper=paper, ink=ink, intent=intent,
         black_point_compensation=bpc if options.profile is None else options.rendering.bpc,
@@ -131,7 +131,7 @@ def _run(job: _Watch) -> None:
 
 
 def _kept_before(job: _Watch, content: str) -> bool:
-    """Return whether one's own ledger holds a score of this scan already."""
+    """Return whether one's own ledger holds a score of this scan, by this definition of the measures, already."""
     from inkstrain.scoring.ledger import open_ledger
     from inkstrain.targets.errors import LedgerError
 
@@ -139,26 +139,24 @@ def _kept_before(job: _Watch, content: str) -> bool:
         return False
     try:
         with open_ledger(job.keeping.ledger) as ledger:
-            return next(ledger.entries(scan=content, owner=None), None) is not None
+            return next(ledger.entries(scan=content, owner=None, measures=2), None) is not None
     except LedgerError:
         # keeping the score will say what is wrong
         return False
 
 
 def _scored(path: Path, content: str, job: _Watch) -> WatchedScan:
-    """Score one scan, write its report, keep it; a failure is told and does not end the watch."""
+    """Score one scan, write its report, keep it; a failure is said and does not end the watch."""
     from datetime import datetime
 
     from inkstrain.scoring.judge import judge
     from inkstrain.scoring.measure import score_scans
-    from inkstrain.scoring.pathpool import path_fits
     from inkstrain.scoring.report import report_html
     from inkstrain.scoring.report.watchpage import WatchedScan
     from inkstrain.targets.errors import InkstrainError
 
     try:
-        with path_fits() as fits:
-            measured = score_scans([path], conditions=job.conditions, options=job.options, fits=fits)
+        measured = score_scans([path], conditions=job.conditions, options=job.options)
         verdict = judge(measured.score, job.tolerances) if job.tolerances else None
         report = job.reports / f"{path.stem}-{content[:8]}.html"
         write_all({report: report_html(measured.score, measured.crops, verdict)})

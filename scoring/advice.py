@@ -1,6 +1,6 @@
 """Advice: which rendering is smoother where, what it costs in range, and where nothing is to choose.
 
-Two measures decide: evenness (see `features`), and the steepest place as a multiple of its share, over 0.3 mm. One
+Two measures decide: evenness, and the steepest place as a multiple of its share, over 0.3 mm. One
 rendering beats another if it is better in one by more than the margin and not worse in the other by more than it.
 Margins are common practice, no source: 0.02 of evenness, a tenth of the steepest place.
 """
@@ -13,6 +13,8 @@ from typing import Final
 
 import numpy as np
 
+from inkstrain.targets.colorimetry import delta_e00
+
 from .forecastmodel import Advice, IntentForecast
 from .model import NeutralWedgeScore, RingScore
 from .neutrals import APART_C
@@ -23,34 +25,43 @@ __all__ = ["EVENNESS_MARGIN", "STEEPEST_MARGIN", "advise", "beats", "steepest_sh
 EVENNESS_MARGIN: Final = 0.02
 STEEPEST_MARGIN: Final = 0.1
 _WINDOW_MM: Final = 0.3
+_STILL_DE00: Final = 0.01  # between places of a course: what its rounding can make of a standstill
 _PROOFING: Final = "absolute"
 
 
 def steepest_share(ring: RingScore) -> float | None:
-    """Return the fastest 0.3 mm of a ring as a multiple of its share; ``None`` where nothing moves."""
-    profile = ring.profile
-    if not ring.reach or len(profile.radius_mm) < 8:
+    """Return the fastest 0.3 mm of a fade as a multiple of its share; ``None`` where nothing moves."""
+    course = ring.course
+    if not ring.reach or len(course.radius_mm) < 8:
         return None
-    radius = np.array(profile.radius_mm)
-    pitch = float(np.median(np.diff(radius)))
-    kernel = np.ones(max(round(_WINDOW_MM / pitch), 1))
-    printed = np.convolve(profile.speed_de00_per_mm, kernel, mode="valid")
-    asked = np.convolve(profile.intended_speed_de00_per_mm, kernel, mode="valid")
-    moving = asked > 1e-6
+    window = max(round(_WINDOW_MM / float(np.median(np.diff(course.radius_mm)))), 1)
+    kernel = np.ones(window)
+    printed, asked = (
+        np.convolve(delta_e00(lab[:-1], lab[1:]), kernel, mode="valid")
+        for lab in map(np.asarray, (course.lab, course.intended_lab))
+    )
+    moving = asked > _STILL_DE00 * window
     return float(np.max(printed[moving] / (asked[moving] * ring.reach))) if moving.any() else None
 
 
 def beats(one: RingScore, other: RingScore) -> bool:
-    """Tell whether one ring is smoother than another by more than the margins."""
-    even = (one.evenness or 0.0) - (other.evenness or 0.0)
-    steep = np.log((steepest_share(other) or 1.0) / (steepest_share(one) or 1.0))
+    """Tell whether one fade is smoother than another by more than the margins."""
+    return _beats((one.evenness, steepest_share(one)), (other.evenness, steepest_share(other)))
+
+
+_Smooth = tuple[float | None, float | None]  # evenness and steepest place
+
+
+def _beats(one: _Smooth, other: _Smooth) -> bool:
+    even = (one[0] or 0.0) - (other[0] or 0.0)
+    steep = np.log((other[1] or 1.0) / (one[1] or 1.0))
     margin = np.log1p(STEEPEST_MARGIN)
     better = even > EVENNESS_MARGIN or steep > margin
     return bool(better and even >= -EVENNESS_MARGIN and steep >= -margin)
 
 
 def advise(intents: Sequence[IntentForecast]) -> tuple[Advice, ...]:
-    """Return advice for every ring, over the renderings that differ; absolute is for proofs and left out."""
+    """Return advice for every fade, over the renderings that differ; absolute is for proofs and left out."""
     choices = _choices(intents)
     if not choices:
         return ()
@@ -77,12 +88,13 @@ def _choices(intents: Sequence[IntentForecast]) -> list[IntentForecast]:
 
 
 def _advise(names: Sequence[str], rings: Sequence[RingScore]) -> Advice:
-    unbeaten = [i for i, ring in enumerate(rings) if not any(beats(other, ring) for other in rings)]
+    smooth = [(ring.evenness, steepest_share(ring)) for ring in rings]
+    unbeaten = [i for i, ring in enumerate(smooth) if not any(_beats(other, ring) for other in smooth)]
     rest = [i for i in range(len(rings)) if i not in unbeaten]
     name = element_name(rings[0].id).capitalize()
     measures = {
         "evenness": [_rounded(ring.evenness, 2) for ring in rings],
-        "steepest place": [_rounded(steepest_share(ring), 1) for ring in rings],
+        "steepest place": [_rounded(steepest, 1) for _, steepest in smooth],
         "reach": [_rounded(ring.reach, 2) for ring in rings],
     }
     if not unbeaten or not rest:
@@ -135,10 +147,11 @@ def _shadows(choices: Sequence[IntentForecast]) -> list[str]:
     said = []
     for name, wedge in wedges:
         first = wedge.first_from_black
-        told = next((step.intended_l for step in wedge.steps if step.step == first), None)
+        lightness = next((step.intended_l for step in wedge.steps if step.step == first), None)
         darkest = min(step.lab[0] for step in wedge.steps)
-        said.append(f"{name} {'none' if told is None else f'L* {told:g}'} (black prints at L* {darkest:.1f})")
-    return [f"First step of grey told from black: {'; '.join(said)}."] if said else []
+        seen = "none" if lightness is None else f"L* {lightness:g}"
+        said.append(f"{name} {seen} (black prints at L* {darkest:.1f})")
+    return [f"First step of grey seen apart from black: {'; '.join(said)}."] if said else []
 
 
 def _about_neutrals(choices: Sequence[IntentForecast]) -> list[str]:
@@ -147,7 +160,8 @@ def _about_neutrals(choices: Sequence[IntentForecast]) -> list[str]:
     for name, greys in known:
         if greys.apart_c is not None and greys.apart_c > APART_C:
             sentences.append(
-                f"Neutrals under {name} differ in hue from relative with bpc, by up to {greys.apart_c:.1f} in a*b*: "
+                f"Neutrals under {name} differ in hue from relative with black point compensation, "
+                f"by up to {greys.apart_c:.1f} in a*b*: "
                 "an intent should change their tone only."
             )
     casts = [(name, greys) for name, greys in known if greys.max_c > APART_C]

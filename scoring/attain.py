@@ -16,10 +16,11 @@ from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.key import Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.recipe import Recipe, parse_recipe
-from inkstrain.targets.rings import ring_lab, ring_rgb
+from inkstrain.targets.rings import ring_rgb
 from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
 
 from .cause import attribute
+from .course import PITCH_MM, exact_course, radii
 from .model import (
     DeltaEPair,
     ElementScore,
@@ -29,16 +30,18 @@ from .model import (
     PatchFieldScore,
     RingScore,
     Score,
+    Viewing,
 )
 from .rendering import Press
-from .rings import delta_e_summary
+from .rings import delta_e_summary, intended_course, ring_score
 from .totals import totals_of
+from .visibility import DEFAULT_VIEWING
 
 __all__ = ["sweep_fractions", "with_attainable", "with_attainable_ring"]
 
 Array = NDArray[np.float64]
 
-_PITCH_MM: Final = 0.02
+_PITCH_MM: Final = 0.01
 
 
 def with_attainable(score: Score, press: Press, *, causes: bool = True) -> Score:
@@ -51,10 +54,8 @@ def with_attainable(score: Score, press: Press, *, causes: bool = True) -> Score
     """
     recipe = parse_recipe(score.recipe)
     known = {e.id: e for sheet in build_key(recipe).sheets for tile in sheet.tiles for e in tile.elements}
-    elements = tuple(
-        _element(element, known, recipe, press) if causes else _unknown(_element(element, known, recipe, press))
-        for element in score.elements
-    )
+    found = (_element(element, known, recipe, press, score.viewing) for element in score.elements)
+    elements = tuple(found if causes else map(_unknown, found))
     totals = score.totals.model_copy(update={"by_cause": totals_of(elements).by_cause})
     return score.model_copy(update={"elements": elements, "totals": totals})
 
@@ -65,15 +66,17 @@ def _unknown(score: ElementScore) -> ElementScore:
         return score
     found = {
         name: tuple(each.model_copy(update={"cause": "unknown"}) for each in getattr(score, name))
-        for name in ("contours", "flat_bands", "hue_swings")
+        for name in ("contours", "flat_bands", "faint_rings", "hue_swings")
     }
     return score.model_copy(update={**found, "core_cause": "unknown" if score.core_cause else None})
 
 
-def _element(score: ElementScore, known: Mapping[str, Element], recipe: Recipe, press: Press) -> ElementScore:
+def _element(
+    score: ElementScore, known: Mapping[str, Element], recipe: Recipe, press: Press, viewing: Viewing
+) -> ElementScore:
     match score, known.get(score.id):
         case RingScore() as ring, Ring() as described:
-            return with_attainable_ring(ring, described, recipe, press)
+            return with_attainable_ring(ring, described, recipe, press, viewing)
         case HueSweepScore() as sweep, HueSweep():
             rows = []
             for row in sweep.rows:
@@ -115,23 +118,29 @@ def _seen(press: Press, lab: ArrayLike) -> Array:
     return xyz_to_lab(lab_to_xyz(lab) * (np.array(press.profile.paper_xyz) / WHITE_D50))
 
 
-def with_attainable_ring(ring: RingScore, described: Ring, recipe: Recipe, press: Press) -> RingScore:
+def with_attainable_ring(
+    ring: RingScore, described: Ring, recipe: Recipe, press: Press, viewing: Viewing = DEFAULT_VIEWING
+) -> RingScore:
     """Return one ring's score with attainable colours and causes; see `with_attainable`."""
-    if not ring.profile.radius_mm:
+    if not ring.course.radius_mm or ring.resolution_mm is None:
         return ring
     press = dataclasses.replace(press, absolute=False)
+    fine: Array = _PITCH_MM * (np.arange(round(described.radius_mm / _PITCH_MM), dtype=np.float64) + 0.5)
+    at = radii(described.ramp_mm, ring.course.radius_mm[-1] + PITCH_MM)
+    course = exact_course(
+        fine, press.lab(ring_rgb(described, recipe, fine)), described.ramp_mm, at, ring.resolution_mm
+    )
+    intended = intended_course(described, recipe, course)
+    promised = ring_score(described, course, intended, viewing, (ring.sheet, ring.tile))
+    radius = np.array(ring.course.radius_mm)
+    attainable = np.stack([np.interp(radius, at, axis) for axis in course.lab[0].T], axis=-1)
     inner, outer = described.ramp_mm
-    dense = np.linspace(inner, outer, round((outer - inner) / _PITCH_MM) + 1)
-    radius = np.array(ring.profile.radius_mm)
-    # one conversion: setting up Little CMS takes longer than the colours
-    both = press.lab(ring_rgb(described, recipe, np.concatenate([dense, radius])))
-    path, attainable = both[: len(dense)], both[len(dense) :]
     on_ramp = (radius > inner) & (radius < outer)
-    measured, intended = np.array(ring.profile.lab), np.array(ring.profile.intended_lab)
-    pair = _pair(press, measured[on_ramp], intended[on_ramp], attainable[on_ramp])
-    profile = ring.profile.model_copy(update={"attainable_lab": tuple(map(tuple, attainable.round(4).tolist()))})
-    ring = ring.model_copy(update={"profile": profile, "delta_e00": pair})
-    return attribute(ring, dense, path, ring_lab(described, recipe, dense))
+    measured, asked = np.array(ring.course.lab), np.array(ring.course.intended_lab)
+    kept = ring.course.model_copy(update={"attainable_lab": tuple(map(tuple, attainable.round(3).tolist()))})
+    pair = _pair(press, measured[on_ramp], asked[on_ramp], attainable[on_ramp])
+    ring = ring.model_copy(update={"course": kept, "delta_e00": pair})
+    return attribute(ring, promised, course, intended)
 
 
 def sweep_fractions(recipe: Recipe, level: str, hue_deg: Array) -> Array:

@@ -19,11 +19,14 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
-from scipy.optimize import minimize_scalar
 
+from inkstrain.targets.colorimetry import WHITE_D50, lab_to_xyz
+
+from .basis import Basis
 from .model import HeadBanding, MissingLine
 from .ripples import WaveFits, noise_reach_mm, wave_fits
-from .sampling import Means
+from .sampling import Means, means_of_cells
+from .solvers import lowest_place
 
 __all__ = [
     "FALSE_ALARM",
@@ -65,6 +68,8 @@ _DISC_PARTS: Final = (0.015, 0.0005)
 _ARC_POINTS: Final = 7
 _FRINGES: Final = np.arange(-8, 9) / 4
 _AGREEMENT: Final = 0.7  # of what both ends of a diameter show by themselves, one wave through both must show
+_LIGHT_STEP: Final = 1e-4
+_NEWTON_ROUNDS: Final = 3  # one is enough for a matrix
 _GAP_SIGMA: Final = 6.0
 _GAP_LEAST_L: Final = 0.4
 _GAP_WIDEST_MM: Final = 0.6
@@ -171,21 +176,35 @@ def stripes_l(stripes: Stripes, place_mm: Array, bin_mm: float, lightness: Array
     return np.asarray(np.real(turn * stripes.wave[0]) * ink_share(lightness))
 
 
-def unstriped(means: Means, stripes: tuple[Stripes, ...], hub_mm: float = 0.0) -> Means:
+def unstriped(means: Means, stripes: tuple[Stripes, ...], hub_mm: float, basis: Basis, paper_xyz: Array) -> Means:
     """Return the radial means of a disc as they would be without its stripes."""
     if not stripes:
         return means
     level = np.nan_to_num(means.lab[:, 0], nan=100.0)
     place = np.nan_to_num(means.place)
     added = stripe_lab(stripes, place, means.cells.shape[1], _ink(level, place, hub_mm))
-    added = np.where(np.isfinite(means.cells), added, 0.0)
-    number = np.maximum(means.groups, 1)[:, None]
-    cells = means.cells - added
-    lab = means.lab - added.sum(axis=1) / number
-    with np.errstate(invalid="ignore"):
-        away = np.nan_to_num(cells - (np.nansum(cells, axis=1) / number)[:, None, :])
-    error = np.sqrt(np.sum(away**2, axis=1) / np.maximum(number - 1, 1) / number)
-    return replace(means, lab=lab, standard_error=error, cells=cells)
+    return means_of_cells(
+        _light_of(means.cells - added, means, basis, paper_xyz), means.cell_count, means.place, basis, paper_xyz
+    )
+
+
+def _light_of(cells: Array, means: Means, basis: Basis, paper_xyz: Array) -> Array:
+    """Return the linear light of cells whose colours, (n, sectors, 3), are near those of the means.
+
+    A basis only leads from light to XYZ, by a matrix or by a fit that is nearly one: Newton's method, with the slopes
+    at each bin's mean.
+    """
+    wanted = lab_to_xyz(cells) * (paper_xyz / WHITE_D50)
+    steps = _LIGHT_STEP * np.eye(3)
+    slopes = np.stack(
+        [basis.xyz(means.linear + step) - basis.xyz(means.linear - step) for step in steps], axis=-1
+    ) / (2 * _LIGHT_STEP)  # fmt: skip
+    known = np.asarray(np.isfinite(slopes).all(axis=(1, 2)))
+    inverse = np.linalg.pinv(np.where(known[:, None, None], slopes, 0.0))
+    light = means.cell_linear
+    for _ in range(_NEWTON_ROUNDS):
+        light = light + (wanted - basis.xyz(light)) @ np.swapaxes(inverse, 1, 2)
+    return np.asarray(light)
 
 
 def disc_stripes(cells: Array, radius_mm: Array, hub_mm: float = 0.0) -> tuple[Stripes, ...]:
@@ -308,12 +327,11 @@ def _refine(rest: Array, radius: Array, ink: Array, guess: _Guess) -> Stripes | 
     lowest, highest = 1 / (2 * PERIODS_MM[1]), 1 / PERIODS_MM[0]
     guesses = [f for f in 1 / period + fringe * _FRINGES if lowest <= f <= highest]
     guessed = max(guesses, key=lambda f: fit(float(f))[0], default=1 / period)
-    bounds = (max(guessed - fringe / 4, 1e-2), guessed + fringe / 4)
-    best = minimize_scalar(lambda f: -fit(f)[0], bounds=bounds, method="bounded", options={"xatol": 2e-5})
-    _gain, wave, error = fit(float(best.x))
+    best = lowest_place(lambda f: -fit(f)[0], max(guessed - fringe / 4, 1e-2), guessed + fringe / 4, 2e-5)
+    _gain, wave, error = fit(best)
     if abs(wave[0]) < LEAST_STRIPE_L:
         return None
-    return Stripes(direction, float(1 / best.x), wave, error, 2 * float(radius[-1]))
+    return Stripes(direction, 1 / best, wave, error, 2 * float(radius[-1]))
 
 
 def line_stripes(
@@ -344,22 +362,24 @@ def line_stripes(
     if chance[i] > np.log(FALSE_ALARM / (2 * len(frequencies))):
         return None
     around = 0.75 / (_OVERSAMPLED * length)
-    bounds = (float(frequencies[i]) - around, float(frequencies[i]) + around)
-    found = minimize_scalar(
-        lambda f: -_line_gains(values, spacing_mm, np.array([f]))[0][0], bounds=bounds, method="bounded"
+    found = lowest_place(
+        lambda f: -_line_gains(values, spacing_mm, np.array([f]))[0][0],
+        float(frequencies[i]) - around,
+        float(frequencies[i]) + around,
+        1e-5,
     )
     waves = []
     for column in lab.T:
-        fits = _line_fit(column, spacing_mm, float(found.x))
+        fits = _line_fit(column, spacing_mm, found)
         waves.append(0j if fits is None else complex(fits.wave[0]))
     wave = np.array(waves)
     if abs(wave[0]) < LEAST_STRIPE_L:
         return None
     # what is left at the period itself: beside it, some of the wave is left too
-    left = max(float(_line_gains(values, spacing_mm, np.array([found.x]))[1][0]), noise)
+    left = max(float(_line_gains(values, spacing_mm, np.array([found]))[1][0]), noise)
     error = float(np.sqrt(2.0 * shared * left / len(values)))
-    unsure = _line_period_error(len(values), spacing_mm, float(found.x), wave[0]) * float(np.sqrt(shared * left))
-    return Stripes(direction, float(1 / found.x), wave, error, length, period_error_mm=unsure)
+    unsure = _line_period_error(len(values), spacing_mm, found, wave[0]) * float(np.sqrt(shared * left))
+    return Stripes(direction, 1 / found, wave, error, length, period_error_mm=unsure)
 
 
 def _line_period_error(number: int, spacing_mm: float, frequency: float, wave: complex) -> float:

@@ -29,6 +29,7 @@ __all__ = ["Basis", "Correction", "assumed_basis", "basis_from_profile", "given_
 _ADDITIVE_TOLERANCE: Final = 2e-3
 _CHUNK_ROWS: Final = 64
 _RELATIVE_COLORIMETRIC: Final = 1
+_INPUT: Final = b"scnr"  # profile class of scanners and cameras (ISO 15076-1 = ICC.1:2022, 7.2.5)
 _OTHER_CLASSES: Final = {
     b"mntr": "the profile of a display or a working space",
     b"prtr": "the profile of a printer",
@@ -76,9 +77,11 @@ class Basis:
         tables = self.tables8 if pixels.dtype == np.uint8 else self.tables16
         if tables is None:
             return _to_xyz(self.profile, pixels)
-        return np.stack([tables[channel][pixels[..., channel]] for channel in range(3)], axis=0).transpose(
-            *range(1, pixels.ndim), 0
-        )
+        linear = np.empty((3, *pixels.shape[:-1]), np.float32)
+        for channel, table in enumerate(tables):
+            # no code is beyond its table; where that must be checked, numpy makes a copy more
+            table.take(pixels[..., channel], out=linear[channel], mode="clip")
+        return np.moveaxis(linear, 0, -1)
 
     def xyz(self, linear: ArrayLike) -> NDArray[np.float64]:
         """Return XYZ (D50, scanner white at Y = 1) of averaged linear values, shape (..., 3)."""
@@ -114,7 +117,10 @@ def _to_xyz(profile: bytes, pixels: NDArray[Any]) -> NDArray[np.float32]:
 
 
 def basis_from_profile(profile: bytes, note: str) -> Basis:
-    """Return the basis of an ICC profile for RGB.
+    """Return the basis of an ICC profile for RGB; ``note`` describes an input profile.
+
+    Only an input profile says how the scanner sees. The profile of a working space or a display says how numbers are to
+    be read: by it colour is assumed.
 
     Raises
     ------
@@ -124,7 +130,7 @@ def basis_from_profile(profile: bytes, note: str) -> Basis:
     kind, space = profile[12:16], profile[16:20]
     if len(profile) < 132 or profile[36:40] != b"acsp":
         raise CannotMeasureError("The scan's colour profile is broken. Save the scan again, or without a profile.")
-    if space != b"RGB " or kind not in (b"scnr", b"mntr", b"spac"):
+    if space != b"RGB " or kind not in (_INPUT, b"mntr", b"spac"):
         raise CannotMeasureError(
             "The scan's colour profile is not one for RGB from a scanner or a working space. "
             "Scan to RGB with the scanner's own profile or a standard one."
@@ -133,7 +139,14 @@ def basis_from_profile(profile: bytes, note: str) -> Basis:
         matrix, curves = _split(profile)
     except (RuntimeError, ValueError) as error:
         raise CannotMeasureError("The scan's colour profile is broken. Save the scan again.") from error
-    described = ColourBasis(kind="scanner-profile", note=note)
+    if kind == _INPUT:
+        described = ColourBasis(kind="scanner-profile", note=note)
+    else:
+        described = ColourBasis(
+            kind="assumed",
+            note=f"The scan names a working space{_profile_name(profile)}, which says how its numbers are to be read, "
+            "not how the scanner sees: widths, order and evenness stand, colour differences are only indicative.",
+        )
     if curves is None:
         return Basis(described, profile, np.eye(3), None, None)
     return Basis(described, profile, matrix, _table(curves, 256), curves.astype(np.float32))
@@ -163,7 +176,7 @@ def given_profile_basis(profile: bytes, name: str) -> Basis:
     if int.from_bytes(profile[:4], "big") > len(profile):
         raise CannotMeasureError(f"{name} is cut short. Copy the profile again.")
     kind = _OTHER_CLASSES.get(profile[12:16])
-    if profile[12:16] != b"scnr":
+    if profile[12:16] != _INPUT:
         what = kind or f"of class {profile[12:16].decode('ascii', 'replace')!r}"
         raise CannotMeasureError(f"{name} is {what}, not an input profile. Give the scanner's own profile.")
     if profile[16:20] != b"RGB ":

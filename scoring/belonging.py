@@ -11,14 +11,14 @@ from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_
 
 from .fitmodel import ScannerFit
 from .fitting import FitCorrection
-from .model import BasisCheck, Conditions, ElementScore, NeutralWedgeScore, PatchFieldScore
+from .model import BasisCheck, Conditions, ElementScore, Flag, NeutralWedgeScore, PatchFieldScore
 
 __all__ = ["basis_check", "belonging_flags"]
 
 Array = NDArray[np.float64]
 
 _PAPER_DE00: Final = 1.0
-"""A scanner repeats itself within 0.3 % (Med. Phys. 42, 2015), 0.1 L*: ten times that is another paper."""
+"""Ten times what white differs by from scan to scan with the lid opened, 0.09 L* (see `LID_OPENED_REPEATABILITY`)."""
 _BLACK_DE00: Final = 2.5
 """Black differs from print to print of one ink set, too (common practice, no source)."""
 
@@ -46,24 +46,24 @@ def _black_lab(elements: tuple[ElementScore, ...]) -> Array | None:
     return None
 
 
-def belonging_flags(fit: ScannerFit, check: BasisCheck, conditions: Conditions) -> tuple[str, ...]:
+def belonging_flags(fit: ScannerFit, check: BasisCheck, conditions: Conditions) -> tuple[Flag, ...]:
     """Return what speaks against using a fit for a print; its stated residual holds only if nothing does."""
     flags = []
     for name in ("paper", "ink"):
         own, said = getattr(fit.conditions, name), getattr(conditions, name)
         if own and said and own.strip().casefold() != said.strip().casefold():
-            flags.append(
-                f"fit-for-another-{name}: the scanner fit belongs to the {name} ‘{own}’, the print is said to have "
-                f"‘{said}’"
-            )
+            text = f"the scanner fit belongs to the {name} ‘{own}’, the print is said to have ‘{said}’"
+            flags.append(Flag(code=f"fit-for-another-{name}", text=text))
     if check.paper_de00 > _PAPER_DE00:
-        flags.append(
-            f"paper-unlike-the-fit: this paper's white is {check.paper_de00:.1f} ΔE00 from that of the scanner fit; "
-            "make a fit for this paper, or look for an automatic correction in the scanner's settings"
+        text = (
+            f"this paper's white is {check.paper_de00:.1f} ΔE00 from that of the scanner fit; make a fit for this "
+            "paper, or look for an automatic correction in the scanner's settings"
         )
+        flags.append(Flag(code="paper-unlike-the-fit", text=text))
     if check.black_de00 is not None and check.black_de00 > _BLACK_DE00:
-        flags.append(
-            f"black-unlike-the-fit: this print's black is {check.black_de00:.1f} ΔE00 from that of the scanner fit; "
-            "if inks, paper or media setting are others, make a fit for these"
+        text = (
+            f"this print's black is {check.black_de00:.1f} ΔE00 from that of the scanner fit; if inks, paper or media "
+            "setting are others, make a fit for these"
         )
+        flags.append(Flag(code="black-unlike-the-fit", text=text))
     return tuple(flags)

@@ -16,14 +16,15 @@ import numpy as np
 import numpy.typing as npt
 
 from .model import FlatFieldScore, HueSweepScore, NeutralWedgeScore, PatchFieldScore, RingScore, Score
+from .uncertainty import LID_OPENED_REPEATABILITY, scanner_repeatability_l
 
 __all__ = ["COLOUR_FLOOR_DE00", "apart_de00", "mean_square_de00", "read_zones"]
 
 Array = npt.NDArray[np.float64]
 
-COLOUR_FLOOR_DE00: Final = 0.3
-"""Root mean square ΔE00 of one scan about the mean of many: √3 times 0.17 L*, the repeatability of a flatbed whose lid
-was opened between scans (Med. Phys. 42, 2015, doi 10.1118/1.4929563) where it weighs most, below mid-grey."""
+COLOUR_FLOOR_DE00: Final = 3**0.5 * scanner_repeatability_l(100.0, LID_OPENED_REPEATABILITY)
+"""Root mean square ΔE00 of one scan about the mean of many, 0.16: as if a* and b* moved by as much as L* does at white,
+where it moves most, on a flatbed whose lid was opened between scans."""
 
 _RING_ZONES: Final = 8
 _SWEEP_ZONES: Final = 12
@@ -42,7 +43,7 @@ def read_zones(score: Score) -> dict[str, Array]:
 def _zones(element: object) -> Iterator[Array]:
     match element:
         case RingScore() if element.reach is not None:
-            yield from _parts(element.profile.lab, _RING_ZONES)
+            yield from _parts(element.course.lab, _RING_ZONES)
         case HueSweepScore():
             for row in element.rows:
                 yield from _parts(row.lab, _SWEEP_ZONES)

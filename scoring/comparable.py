@@ -1,32 +1,31 @@
-"""What can be compared between two prints: every measure, which way is better, and how far it can be trusted.
+"""What can be compared between two prints: totals and what they are made of, which way is better, how far each errs.
 
-Each reading is a value with its standard error within the scan. A finding that is absent (no contour, no flat
-band) is a zero whose true size may lie anywhere under the size from which scoring reports it; that size travels
-with the reading, so that a difference is never claimed out of the gap.
+A reading is a value with the error of its scan: jackknife noise and the scanner's repeatability. A finding is reported
+from a limit on, so that a value made of findings jumps by that limit when one comes or goes; how much of it does so
+travels with the reading, and a difference is claimed only as far as it is larger.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from .model import Contour, HueSweepScore, NeutralWedgeScore, RingScore, Score, SweepRow
+from .fade import LEAST_EXCESS_DE00, LEAST_MISSING_DE00
+from .model import Contour, DeltaEPair, ElementScore, Estimate, FlatBand, RingScore, Score
+from .uncertainty import scanner_repeatability_l
 
-__all__ = ["MEASURES", "PRINT", "Measure", "Reading", "name_of", "read_all"]
+__all__ = ["MEASURES", "PRINT", "TOTALS", "Measure", "Reading", "name_of", "parts_of", "read_all", "total_of"]
 
 PRINT: Final = "print"
 """The element name of what belongs to the whole print rather than to one figure."""
 
 _RING_ID: Final = re.compile(r"ring-to-(white|black)-(.+)")
-
-_CONTOUR_FROM_DE00: Final = 1.0  # the contrast from which scoring calls a change a contour
-_CONTRAST_SPREAD: Final = 0.12  # a contour's ends move from scan to scan, and its contrast with them; see MEASURES
-_TOUCHING_MM: Final = 0.3  # common practice, no source: what lies closer together is seen, and measured, as one
-_COUNTED_ERROR_DE00: Final = 0.3  # how surely a contour is above the contrast from which it counts
-_FLAT_FROM_DE00: Final = 2.0  # how far the file must move on before scoring calls a stretch flat
+_SURE: Final = 3.0  # standard errors that a finding must have to be reported (DESIGN §5.3, 5.4)
+_PATH_DE00: Final = 45.0  # a short path from a hub to a rim, so that an error of an end is a large share of it
+_WHITE_L: Final = 100.0  # where scanners repeat worst
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,9 +37,9 @@ class Reading:
     value : float
         In the measure's unit.
     standard_error : float
-        Within the scan; 0 where scoring gives none.
+        Of one scan: its noise and the scanner's repeatability; 0 where scoring gives none.
     hidden_below : float
-        What is absent may be as large as this unseen; 0 where that cannot be.
+        How much of the value was under the limit that its findings are reported from: a like print may not show it.
     """
 
     value: float
@@ -59,108 +58,115 @@ class Measure:
     words : str
         As a sentence names it.
     unit : str
-        Of the value; empty for a count or a ratio.
+        Of the value; empty for a ratio.
     better : {"lower", "higher"}
-        Which way is better, for a photographer who wants smooth ramps and the range that was asked for.
-    floor : float
-        Least standard deviation between two scans of one print, in the measure's unit; see `MEASURES`.
-    needs_colour : bool
-        Whether two colour bases of different kinds make it incomparable.
-    needs_detail : bool
-        Whether scan resolutions far apart make it incomparable.
-    kind : {"value", "finding"}
-        A steady value, or one of what is found on one scan and may be missed on the next.
+        Which way is better, for a photographer who wants smooth fades and the range that was asked for.
+    sheet : (float, float)
+        What one sheet differs from the next by (standard deviation): a share of the value, and in the unit. Assumed, no
+        source, until repeats replace it; see `MEASURES`.
+    least : float
+        Smallest change that is of interest over time, in the unit.
+    parts : str
+        Name of the measure, on single elements, that a total is made of; empty if it has none.
+    end : {"white", "black", ""}
+        Which fades a total is over; empty for all.
+    is_sum : bool
+        Whether it is made of findings, which a print may have none of.
     """
 
     name: str
     words: str
     unit: str
     better: Literal["lower", "higher"]
-    floor: float
-    needs_colour: bool = False
-    needs_detail: bool = False
-    kind: Literal["value", "finding"] = "value"
+    sheet: tuple[float, float]
+    least: float
+    parts: str = ""
+    end: str = ""
+    is_sum: bool = False
+
+    def sheet_deviation(self, value: float, fades: int) -> float:
+        """Return what one sheet differs from the next by; single fades of a sum wander apart from each other."""
+        share, floor = self.sheet
+        return math.hypot(share * value, floor * math.sqrt(fades if self.is_sum else 1))
+
+    @property
+    def needs_resolution(self) -> bool:
+        """Whether it changes with the resolution that courses are stated at."""
+        return self.is_sum or self.name == "evenness"
+
+    @property
+    def needs_colour(self) -> bool:
+        """Whether two colour bases of different kinds make it incomparable."""
+        return self.name != "evenness"
 
 
-_COUNT_FLOOR: Final = 0.36  # 2.77 · 0.36 = 1: a single step or contour more is never a difference by itself
+_FINDING: Final = (0.03, 0.05)
+_COLOUR: Final = (0.0, 0.1)
+_RATIO: Final = (0.0, 0.003)
 
-_RINGS: Final = (
-    Measure(
-        name="contours", words="number of contours", unit="", better="lower", floor=0.45, needs_colour=True,
-        kind="finding",
-    ),
-    Measure(
-        name="worst_contour", words="strongest contour", unit="ΔE00", better="lower", floor=1.0, needs_colour=True,
-        kind="finding",
-    ),
-    Measure(
-        name="widest_flat_band", words="widest flat band", unit="mm", better="lower", floor=0.3, needs_detail=True,
-        kind="finding",
-    ),
-    Measure(name="evenness", words="evenness", unit="", better="higher", floor=0.015),
-    Measure(name="reach", words="reach", unit="", better="higher", floor=0.03, needs_colour=True),
-    Measure(name="core", words="core", unit="mm", better="lower", floor=0.1, needs_detail=True),
-)  # fmt: skip
-_WEDGE: Final = (
-    Measure(
-        name="not_climbing", words="steps that do not climb", unit="", better="lower", floor=_COUNT_FLOOR,
-        kind="finding",
-    ),
-    Measure(
-        name="first_from_black", words="first step told from black", unit="", better="lower", floor=_COUNT_FLOOR,
-        kind="finding",
-    ),
-    Measure(name="mean_cast", words="mean cast", unit="C*", better="lower", floor=0.1, needs_colour=True),
-    Measure(name="worst_cast", words="worst cast", unit="C*", better="lower", floor=0.2, needs_colour=True),
-)  # fmt: skip
-_SWEEP: Final = tuple(
-    measure
-    for level in ("full", "tint", "shade")
-    for measure in (
+_ALL: Final = (
+    *(
         Measure(
-            name=f"merged_{level}", words=f"merged hues ({level})", unit="°", better="lower", floor=1.5, kind="finding",
-        ),
-        Measure(
-            name=f"chroma_{level}", words=f"mean chroma ({level})", unit="C*", better="higher", floor=0.3,
-            needs_colour=True,
-        ),
-    )
+            name=f"{name}_to_{end}", words=f"{words} to {end}", unit="ΔE00", better="lower", sheet=_FINDING, least=1.0,
+            parts=name, end=end, is_sum=True,
+        )
+        for name, words in (("excess", "rings"), ("missing", "merged tones"))
+        for end in ("white", "black")
+    ),
+    Measure(name="black_l", words="depth of black", unit="L*", better="lower", sheet=(0.0, 0.15), least=0.5),
+    Measure(name="mean_cast", words="neutral grey", unit="C*", better="lower", sheet=_COLOUR, least=0.5),
+    Measure(
+        name="evenness", words="evenness", unit="", better="higher", sheet=_RATIO, least=0.02, parts="evenness",
+    ),
+    Measure(name="reach", words="reach", unit="", better="higher", sheet=_RATIO, least=0.02, parts="reach"),
+    Measure(
+        name="colours", words="colours as asked", unit="ΔE00", better="lower", sheet=_COLOUR, least=0.5,
+        parts="colours",
+    ),
+    Measure(name="excess", words="rings", unit="ΔE00", better="lower", sheet=_FINDING, least=0.5, is_sum=True),
+    Measure(name="missing", words="merged tones", unit="ΔE00", better="lower", sheet=_FINDING, least=0.5, is_sum=True),
 )  # fmt: skip
-_PRINT: Final = (
-    Measure(name="black_l", words="lightness of black", unit="L*", better="lower", floor=0.1, needs_colour=True),
-)
 
-MEASURES: Final = {measure.name: measure for measure in (*_RINGS, *_WEDGE, *_SWEEP, *_PRINT)}
+MEASURES: Final = {measure.name: measure for measure in _ALL}
 """Every measure by name.
 
-The floors are assumptions until repeats are given. Nothing is below what scanners repeat by: the response of one
-flatbed repeats to 0.17 %, and 0.27 % where the lid was opened between scans (Med. Phys. 42, 2015, doi
-10.1118/1.4929563: transmission film, the same kind of instrument), which is 0.1 L* at mid-grey. Contours,
-flat bands, evenness and reach: set so that the widest spread of any ring among twenty rehearsed prints and 300 dpi
-scans of each of two virtual printers stays within what is not claimed between single scans (simulation, not real
-prints): where a stretch hangs between "contour" and "no contour", or the dark hub's grain is fitted one way or another,
-two scans of one print differ by far more than their noise. Core: as sure as the hub's own noise lets it be. Counts of
-steps and merged hues: common practice, no source. Hue swings are not compared: on those rehearsals one that barely
-shows was found on some scans of a printer and not on others.
+Sheet to sheet, standard deviations, all assumed, no source: 3 % of a ring or of merged tones (what they are made of
+scales with the ink, and heads are driven to a few hundredths), and 0.05 ΔE00 in each fade, about what other dots of the
+same screen make of it; 0.1 ΔE00 in colours and 0.1 C* in grey, a tenth of what is just seen; 0.15 L* in black, the same
+where CIEDE2000 counts lightness least; 0.003 in evenness and reach, 0.1 ΔE00 at both ends of a path of 45.
+The smallest changes of interest: half of what is just seen in one place, all of it in a sum over fades, and a fiftieth
+of a fade; common practice, no source.
 """
+
+TOTALS: Final = tuple(measure for measure in _ALL if measure.parts or measure.name in ("black_l", "mean_cast"))
+"""What a comparison asks first, in the order in which a photographer would."""
+
+
+def total_of(element: str, measure: str) -> Measure:
+    """Return the total that a measure of an element is a part of, or the total itself."""
+    if element == PRINT:
+        return MEASURES[measure]
+    ring = _RING_ID.fullmatch(element)
+    return next(t for t in TOTALS if t.parts == measure and t.end in ("", ring[1] if ring else ""))
+
+
+def parts_of(readings: Mapping[tuple[str, str], Reading | None], total: Measure) -> list[str]:
+    """Return the elements whose readings a total is made of."""
+    return [
+        element
+        for (element, name), reading in readings.items()
+        if reading is not None and element != PRINT and name == total.parts and total_of(element, name) is total
+    ]
 
 
 def read_all(score: Score) -> dict[tuple[str, str], Reading | None]:
     """Return every reading of a score by (element, measure); ``None`` where the element has no value for it."""
-    readings: dict[tuple[str, str], Reading | None] = {}
-    for element in score.elements:
-        match element:
-            case RingScore():
-                found = _read_ring(element)
-            case NeutralWedgeScore():
-                found = _read_wedge(element)
-            case HueSweepScore():
-                found = dict(pair for row in element.rows for pair in _read_row(row))
-            case _:
-                continue
-        readings.update({(element.id, name): reading for name, reading in found.items()})
-    black = score.black
-    readings[PRINT, "black_l"] = Reading(value=black.lab[0]) if black else None
+    readings = {(element.id, name): reading for element in score.elements for name, reading in _read_element(element)}
+    for measure in TOTALS:
+        estimate: Estimate | None = getattr(score.totals, measure.name)
+        rings = [r for r in score.rings() if r.kind == f"ring-to-{measure.end}"] if measure.is_sum else []
+        hidden = sum(part.hidden_below for r in rings if (part := readings[r.id, measure.parts]) is not None)
+        readings[PRINT, measure.name] = _total(measure, estimate, hidden)
     return readings
 
 
@@ -172,110 +178,58 @@ def name_of(element: str) -> str:
     return f"{ring[2]} to {ring[1]}" if ring else element.replace("-", " ")
 
 
+def _total(measure: Measure, estimate: Estimate | None, hidden: float) -> Reading | None:
+    if estimate is None:
+        return None
+    repeatability = estimate.repeatability
+    if repeatability is None:
+        repeatability = _REPEATABILITY.get(measure.name, 0.0)
+    value = min(estimate.value, 1.0) if measure.name == "reach" else estimate.value
+    return Reading(value=value, standard_error=math.hypot(estimate.noise or 0.0, repeatability), hidden_below=hidden)
+
+
+_REPEATABILITY: Final[Mapping[str, float]] = {
+    "evenness": scanner_repeatability_l(_WHITE_L) / _PATH_DE00,
+    "reach": scanner_repeatability_l(_WHITE_L) / _PATH_DE00,
+    "colours": scanner_repeatability_l(_WHITE_L),
+    "mean_cast": scanner_repeatability_l(_WHITE_L),
+}
+"""Of the scanner, where a score states none: at white, where it is largest."""
+
+
+def _read_element(element: ElementScore) -> Iterator[tuple[str, Reading | None]]:
+    if isinstance(element, RingScore):
+        yield from _read_ring(element).items()
+    pairs: Sequence[DeltaEPair] = (
+        [row.delta_e00 for row in element.rows] if element.kind == "hue-sweep" else [element.delta_e00]
+    )
+    means = [pair.intended.mean for pair in pairs if pair.intended is not None]
+    measured = means and not (isinstance(element, RingScore) and element.reach is None)
+    yield (
+        "colours",
+        Reading(value=sum(means) / len(means), standard_error=_REPEATABILITY["colours"]) if measured else None,
+    )
+
+
 def _read_ring(ring: RingScore) -> dict[str, Reading | None]:
     if ring.reach is None or ring.evenness is None:
-        # nothing found in a ring that was not measured is no finding
-        return {measure.name: None for measure in _RINGS}
-    intended_de00 = _intended_path_de00(ring)
-    contours = _fused(ring.contours)
-    strongest = max(contours, key=lambda c: c.contrast_de00, default=None)
-    widest = max((band.width_mm for band in ring.flat_bands), default=None)
+        # nothing found in a fade that was not measured is no finding
+        return dict.fromkeys(("excess", "missing", "evenness", "reach"))
+    ratio = _REPEATABILITY["evenness"]
     return {
-        "contours": Reading(value=len(contours), standard_error=_count_error(contours)),
-        "worst_contour": Reading(value=0.0, hidden_below=_CONTOUR_FROM_DE00)
-        if strongest is None
-        else Reading(
-            value=strongest.contrast_de00,
-            standard_error=max(
-                strongest.contrast_standard_error_de00 or 0.0, _CONTRAST_SPREAD * strongest.contrast_de00
-            ),
-        ),
-        "widest_flat_band": Reading(value=0.0, hidden_below=_least_flat_mm(ring, intended_de00))
-        if widest is None
-        else Reading(value=widest),
-        "evenness": Reading(value=ring.evenness),
-        # more range than the file asks for is no gain
-        "reach": Reading(value=min(ring.reach, 1.0), standard_error=_reach_error(ring, intended_de00)),
-        "core": None
-        if ring.core_mm is None
-        else Reading(value=ring.core_mm, standard_error=ring.core_mm * _hub_error_de00(ring)),
+        "excess": _sum(ring.contours, [one.excess_de00 for one in ring.contours], LEAST_EXCESS_DE00),
+        "missing": _sum(ring.flat_bands, [one.missing_de00 for one in ring.flat_bands], LEAST_MISSING_DE00),
+        "evenness": Reading(value=ring.evenness, standard_error=math.hypot(ring.evenness_noise or 0.0, ratio)),
+        # a detour makes a path longer than what was asked for, and is no gain
+        "reach": Reading(value=min(ring.reach, 1.0), standard_error=math.hypot(ring.reach_noise or 0.0, ratio)),
     }
 
 
-def _fused(contours: Sequence[Contour]) -> tuple[Contour, ...]:
-    """Return contours with those that touch made one: a wide one is one on this scan and two on the next."""
-    fused: list[Contour] = []
-    for contour in sorted(contours, key=lambda c: c.inner_mm):
-        if fused and contour.inner_mm - fused[-1].outer_mm <= _TOUCHING_MM:
-            before = fused.pop()
-            errors = (before.contrast_standard_error_de00 or 0.0, contour.contrast_standard_error_de00 or 0.0)
-            contour = contour.model_copy(
-                update={
-                    "inner_mm": before.inner_mm,
-                    # along a fade that does not turn back the two add up
-                    "contrast_de00": before.contrast_de00 + contour.contrast_de00,
-                    "contrast_standard_error_de00": math.hypot(*errors),
-                }
-            )
-        fused.append(contour)
-    return tuple(fused)
-
-
-def _count_error(contours: Sequence[Contour]) -> float:
-    """Return the standard error of a contour count: each is a coin that its own contrast loads."""
-    variance = 0.0
-    for contour in contours:
-        error = max(contour.contrast_standard_error_de00 or 0.0, _COUNTED_ERROR_DE00)
-        above = (contour.contrast_de00 - _CONTOUR_FROM_DE00) / error
-        chance = 0.5 * math.erfc(-above / math.sqrt(2.0))
-        variance += chance * (1.0 - chance)
-    return math.sqrt(variance)
-
-
-def _intended_path_de00(ring: RingScore) -> float:
-    """Return the length of the intended path; 0 if the profile does not hold its speed."""
-    radius, speed = ring.profile.radius_mm, ring.profile.intended_speed_de00_per_mm
-    if len(radius) != len(speed):
-        return 0.0
-    return sum((speed[i] + speed[i + 1]) / 2 * (radius[i + 1] - radius[i]) for i in range(len(radius) - 1))
-
-
-def _least_flat_mm(ring: RingScore, path_de00: float) -> float:
-    radius = ring.profile.radius_mm
-    return _FLAT_FROM_DE00 / path_de00 * (radius[-1] - radius[0]) if path_de00 > 0 else 0.0
-
-
-def _reach_error(ring: RingScore, path_de00: float) -> float:
-    # along a path that does not turn back, only its two ends count
-    errors = ring.profile.standard_error_de00
-    return math.hypot(errors[0], errors[-1]) / path_de00 if errors and path_de00 > 0 else 0.0
-
-
-def _hub_error_de00(ring: RingScore) -> float:
-    """Return the noise of one bin at the hub: where the core ends, 1 ΔE00 was reached in the core's own length."""
-    end = math.inf if ring.fall_off_mm is None else ring.fall_off_mm.p10
-    errors = [
-        error
-        for radius, error in zip(ring.profile.radius_mm, ring.profile.standard_error_de00, strict=False)
-        if radius <= end
-    ]
-    return sorted(errors)[len(errors) // 2] if errors else 0.0
-
-
-def _read_wedge(wedge: NeutralWedgeScore) -> dict[str, Reading | None]:
-    first = wedge.first_from_black
-    return {
-        "not_climbing": Reading(value=max(len(wedge.breaks), int(not wedge.monotonic))),
-        "first_from_black": None if first is None else Reading(value=first),
-        "mean_cast": Reading(value=wedge.cast.mean_c),
-        "worst_cast": Reading(value=wedge.cast.max_c),
-    }
-
-
-def _read_row(row: SweepRow) -> Iterator[tuple[str, Reading | None]]:
-    # a stretch across 360 degrees ends at a smaller angle than it starts
-    merged = sum((stretch.to_deg - stretch.from_deg) % 360 for stretch in row.merged)
-    pitch = 360.0 / len(row.hue_deg) if row.hue_deg else 0.0
-    yield f"merged_{row.level}", Reading(value=merged, standard_error=pitch)
-    chroma = sum(row.chroma) / len(row.chroma) if row.chroma else None
-    yield f"chroma_{row.level}", None if chroma is None else Reading(value=chroma)
+def _sum(found: Sequence[Contour | FlatBand], sizes: Sequence[float], least: float) -> Reading:
+    noises = [one.noise_de00 or 0.0 for one in found]
+    repeatability = sum(one.repeatability_de00 or 0.0 for one in found)
+    return Reading(
+        value=sum(sizes),
+        standard_error=math.hypot(*noises, repeatability),
+        hidden_below=sum(max(least, _SURE * noise) for noise in noises),
+    )

@@ -1,9 +1,9 @@
-"""Comparing prints of one chart, element by element (``inkstrain/compare/1``): a pure step over scores.
+"""Comparing prints of one chart (``inkstrain/compare/2``): a pure step over scores.
 
-Every row is a test of "these two are the same", against the noise floor of its measure and element (`noise`). Holm's
-rule keeps the chance of even one false claim in the whole comparison at 5 % (`holm`). One scan each: the two-sided
-normal limit with the larger of the within-scan standard error and an assumed floor, which for a single row is the
-repeatability limit 2.77 s of ISO 5725-6:1994. Repeats: the means of prints, and moderated variances with Student's t.
+Totals are asked first, and what a total is made of once it differs; the chance of even one false claim in the whole
+comparison is 5 % at most (`holm`). A row's variance is its scan's own error, the scanner's repeatability and, unless
+both sides are scans of one sheet, what one sheet differs from the next by (`noise`). Rows that are nothing on both
+sides can show nothing, and are not counted (Tarone, Biometrics 46:515-522, 1990).
 """
 
 from __future__ import annotations
@@ -11,24 +11,25 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
+from statistics import fmean
 from typing import Final
 
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.values import read_value
 
-from .colourrows import colour_tests
-from .comparable import MEASURES, Measure, Reading, name_of
-from .comparemodel import ColourRow, ComparedPrint, Comparison, NoiseBasis, NoiseRow, Row, Standing, Verdict
+from .colourrows import colour_rows
+from .comparable import MEASURES, PRINT, TOTALS, Reading, name_of, parts_of, total_of
+from .comparemodel import ColourRow, ComparedPrint, Comparison, EndCounts, NoiseBasis, Question, Row, Standing, Verdict
 from .fairness import FairnessPoint, check_fairness
-from .holm import ALPHA, Tested, holm, limit_at
-from .model import MadeBy, Score
+from .holm import ALPHA, Family, Step, chance_of, limit_at, step_down
+from .model import MadeBy, NeutralWedgeScore, Score
 from .nested import Spread, nested
-from .noise import RowNoise, RowRepeats, learn_noise
+from .noise import RowNoise
 from .ranking import rank
-from .sides import Key, Readings, Side, side_of
+from .sides import Key, Readings, Side, making, side_of
 
 __all__ = [
     "ALPHA",
@@ -38,19 +39,17 @@ __all__ = [
     "FairnessPoint",
     "History",
     "NoiseBasis",
-    "NoiseRow",
     "Row",
     "Standing",
     "compare",
     "compare_prints",
     "label_prints",
     "read_comparison",
-    "read_score",
     "tested_rows",
-    "unlike_basis_or_detail",
 ]
 
-_DETAIL_RATIO: Final = 1.5  # scan resolutions further apart than this blur edges unlike
+_RESOLUTION_RATIO: Final = 1.05
+"""Resolutions further apart than this are not compared: an excess of 5 ΔE00 changes by about its own noise."""
 
 History = Sequence[Sequence[Sequence[Readings]]]
 """Earlier repeats: conditions, prints of them, scans of each."""
@@ -64,7 +63,7 @@ def compare(a: Sequence[Score], b: Sequence[Score], *, labels: Sequence[str] | N
 
 
 def compare_prints(
-    given: Sequence[Sequence[Score]],
+    prints: Sequence[Sequence[Score]],
     *,
     labels: Sequence[str] | None = None,
     history: History = (),
@@ -74,7 +73,7 @@ def compare_prints(
 
     Parameters
     ----------
-    given : sequences of Score
+    prints : sequences of Score
         For each side, one score or several (scans of one print, or prints of one set of conditions).
     labels : sequence of str, optional
         What to call them; by default what their conditions differ in.
@@ -88,34 +87,36 @@ def compare_prints(
     WrongUsageError
         If there are fewer than two sides, or one holds no score, or scores of different charts.
     """
-    from .comparewords import noise_words, summarise_rows
+    from .comparewords import headline_of, noise_words, summarise_rows
 
-    if len(given) < 2 or not all(given):
+    if len(prints) < 2 or not all(prints):
         raise WrongUsageError("Nothing to compare: give at least one score for each of two prints.")
-    if any(len({score.chart for score in scores}) > 1 for scores in given):
+    if any(len({score.chart for score in scores}) > 1 for scores in prints):
         raise WrongUsageError("The scores of one print are of different charts; compare like with like.")
-    sides = tuple(side_of(scores) for scores in given)
-    labels = labels or label_prints(*(scores[0] for scores in given))
-    prints = tuple(
+    sides = tuple(side_of(scores) for scores in prints)
+    labels = labels or label_prints(*(scores[0] for scores in prints))
+    compared = tuple(
         _print(label, side, ids[n] if ids else ()) for n, (label, side) in enumerate(zip(labels, sides, strict=True))
     )
-    fairness = check_fairness(*given)
-    rows, colours = tested_rows(sides, history)
-    ranking = rank(len(sides), rows)
-    noise = _noise_basis(sides, history)
-    noise = noise.model_copy(update={"text": noise_words(noise, sides)})
-    return Comparison(
+    totals, rows = tested_rows(sides, history)
+    question = max((_question(*pair) for pair in itertools.combinations(sides, 2)), key=_QUESTIONS.index)
+    comparison = Comparison(
         made_by=MadeBy(version=version("inkstrain")),
-        charts=tuple(dict.fromkeys(scores[0].chart for scores in given)),
-        prints=prints,
-        fairness=fairness,
+        charts=tuple(dict.fromkeys(scores[0].chart for scores in prints)),
+        question=question,
+        prints=compared,
+        fairness=check_fairness(*prints),
+        totals=totals,
         rows=rows,
-        colours=colours,
-        ranking=ranking,
-        noise=noise,
-        rests_on="repeats" if any(len(scores) > 1 for scores in given) else "one scan each",
-        summary=summarise_rows(prints, fairness, rows, colours, ranking, noise),
+        colours=colour_rows(sides),
+        ranking=rank(len(sides), totals),
+        noise=_noise_basis(sides, history),
+        headline="",
+        summary=(),
     )
+    noise = comparison.noise.model_copy(update={"text": noise_words(comparison)})
+    comparison = comparison.model_copy(update={"noise": noise})
+    return comparison.model_copy(update={"headline": headline_of(comparison), "summary": summarise_rows(comparison)})
 
 
 def label_prints(*scores: Score, fallback: Sequence[str] = ()) -> tuple[str, ...]:
@@ -136,17 +137,6 @@ def label_prints(*scores: Score, fallback: Sequence[str] = ()) -> tuple[str, ...
     return labels if labels and len(set(labels)) == len(scores) else plain
 
 
-def read_score(path: Path) -> Score:
-    """Read a score from its JSON file.
-
-    Raises
-    ------
-    CannotMeasureError
-        If the file cannot be read or is not a score.
-    """
-    return read_value(path, Score, "score", ". 'inkstrain score SCAN --json FILE' writes one.")
-
-
 def read_comparison(path: Path) -> Comparison:
     """Read a comparison from its JSON file.
 
@@ -158,26 +148,40 @@ def read_comparison(path: Path) -> Comparison:
     return read_value(path, Comparison, "comparison")
 
 
-def unlike_basis_or_detail(a: Sequence[Score], b: Sequence[Score], measure: Measure) -> str | None:
-    """Return why a measure cannot be compared between scores, though both have it; ``None`` if it can."""
-    if a[0].chart != b[0].chart:
-        return "the charts are different"
-    if measure.needs_colour and len({score.colour_basis.kind for score in (*a, *b)}) > 1:
-        return "the colour bases are of different kinds"
-    resolutions = [value for score in (*a, *b) for tile in score.tiles for value in tile.dpi]
-    if measure.needs_detail and resolutions and max(resolutions) > _DETAIL_RATIO * min(resolutions):
-        return "the scan resolutions are too far apart"
-    return None
+_QUESTIONS: Final[tuple[Question, ...]] = ("one-sheet", "two-sheets", "two-ways")
+
+
+def _question(first: Side, second: Side) -> Question:
+    """Return which question a pair answers; where nothing is said of how prints were made, it may be any."""
+    conditions = [score.conditions for side in (first, second) for score in side.scores]
+    if len({making(one) for one in conditions}) > 1 or not any(making(conditions[0])):
+        return "two-ways"
+    names = {one.print_name for one in conditions}
+    return "one-sheet" if len(names) == 1 and None not in names else "two-sheets"
 
 
 def _print(label: str, side: Side, ids: Sequence[str]) -> ComparedPrint:
     scans = ids or [tile.scan_sha256 for score in side.scores for tile in score.tiles]
+    merged = [len(e.merged) for score in side.scores for e in score.elements if isinstance(e, NeutralWedgeScore)]
     return ComparedPrint(
         label=label,
         ids=tuple(dict.fromkeys(scans)),
         scores=len(side.scores),
         sheets=len(side.prints),
         conditions=side.scores[0].conditions,
+        to_white=_counts(side, "white"),
+        to_black=_counts(side, "black"),
+        merged_steps=fmean(merged) if merged else None,
+    )
+
+
+def _counts(side: Side, end: str) -> EndCounts:
+    fades = [[ring for ring in score.rings() if ring.kind == f"ring-to-{end}"] for score in side.scores]
+    excesses = [[contour.excess_de00 for ring in one for contour in ring.contours] for one in fades]
+    return EndCounts(
+        rings=fmean(map(len, excesses)),
+        strongest_de00=fmean(max(one, default=0.0) for one in excesses),
+        merged_tones=fmean(sum(len(ring.flat_bands) for ring in one) for one in fades),
     )
 
 
@@ -189,146 +193,149 @@ def _noise_basis(sides: Sequence[Side], history: History) -> NoiseBasis:
         repeated_scans=scans + sum(earlier) - len(earlier),
         repeated_prints=prints + len(earlier) - len(history),
         earlier_scores=sum(earlier),
-        rows=_noise_rows(_repeats(sides, history)),
         text="",
-    )
-
-
-def _noise_rows(repeats: Mapping[Key, RowRepeats]) -> tuple[NoiseRow, ...]:
-    return tuple(
-        NoiseRow(
-            element=element,
-            element_name=name_of(element),
-            measure=measure,
-            unit=MEASURES[measure].unit,
-            assumed=row.assumed,
-            repeatability=row.repeats.scan_deviation,
-            repeatability_freedom=int(row.repeats.scan.freedom),
-            repeatability_limit=row.repeats.repeatability_limit,
-            between_prints=row.repeats.print_deviation,
-            between_prints_freedom=int(row.repeats.between.freedom),
-            print_limit=row.repeats.print_limit,
-        )
-        for (element, measure), row in repeats.items()
-        if row.repeats.scan.freedom or row.repeats.between.freedom
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Candidate:
-    """One row on its way: both sides' readings print by print, or why they cannot be compared."""
+    """One row on its way: both sides' readings print by print, their noise, or why they cannot be compared."""
 
     pair: Pair
     key: Key
-    held: tuple[tuple[tuple[Reading, ...], ...], ...]
+    readings: tuple[tuple[tuple[Reading, ...], ...], ...]
     reason: str | None
+    noise: RowNoise | None = None
 
     @property
     def counts(self) -> tuple[list[int], ...]:
-        """Return for each side the number of scans of each print."""
-        return tuple([len(scans) for scans in side] for side in self.held)
-
-    def mean(self, side: int, *, highest: bool = False) -> float | None:
-        """Return the mean of prints' means; ``highest`` takes what may hide unseen as there."""
-        means = [
-            sum(max(r.value, r.hidden_below) if highest else r.value for r in scans) / len(scans)
-            for scans in self.held[side]
-        ]
-        return sum(means) / len(means) if means else None
+        """For each side the number of scans of each print."""
+        return tuple([len(scans) for scans in side] for side in self.readings)
 
     @property
-    def hidden(self) -> float:
-        """Return how much of a difference may hide unseen, on the side where more may."""
-        return max((self.mean(side, highest=True) or 0.0) - (self.mean(side) or 0.0) for side in (0, 1))
+    def values(self) -> tuple[float | None, float | None]:
+        """Means of prints' means."""
+        first, second = (fmean(fmean(r.value for r in scans) for scans in s) if s else None for s in self.readings)
+        return first, second
 
     @property
     def gap(self) -> float:
-        """Return the least size that the difference can have, given what may hide unseen on either side."""
-        low_a, low_b = self.mean(0) or 0.0, self.mean(1) or 0.0
-        high_a, high_b = self.mean(0, highest=True) or 0.0, self.mean(1, highest=True) or 0.0
-        return max(low_b - high_a, low_a - high_b, 0.0)
+        """The size of the difference, as far as it is not one of findings that are just reported or just not."""
+        first, second = self.values
+        if first is None or second is None:
+            return 0.0
+        raw = second - first
+        hidden = [fmean(fmean(r.hidden_below for r in scans) for scans in side) for side in self.readings]
+        clear = math.copysign(1.0, raw) * (raw - hidden[1] + hidden[0])
+        return max(min(abs(raw), clear), 0.0)
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether neither side has anything."""
+        return MEASURES[self.key[1]].is_sum and self.values == (0.0, 0.0)
+
+    @property
+    def spread(self) -> Spread:
+        """Variance of the difference."""
+        assert self.noise is not None
+        return self.noise.of_difference(*self.counts)
 
 
-def tested_rows(sides: Sequence[Side], history: History) -> tuple[tuple[Row, ...], tuple[ColourRow, ...]]:
-    """Return the rows of all pairs, tested together."""
-    candidates = [c for pair in itertools.combinations(range(len(sides)), 2) for c in _candidates(sides, pair)]
-    noise = learn_noise(_repeats(sides, history))
-    colours = colour_tests(sides)
-    tests = [candidate for candidate in candidates if candidate.reason is None]
-    spreads = [noise[c.key].of_difference(*c.counts) for c in tests]
-    looked_at = [colour for colour in colours if colour.spread is not None]
-    results = holm(
-        [*(c.gap for c in tests), *(colour.moved_de00 or 0.0 for colour in looked_at)],
-        [*spreads, *(colour.spread for colour in looked_at if colour.spread is not None)],
+def tested_rows(sides: Sequence[Side], history: History) -> tuple[tuple[Row, ...], tuple[Row, ...]]:
+    """Return the totals of all pairs and what they are made of, tested together."""
+    pairs = list(itertools.combinations(range(len(sides)), 2))
+    families: dict[tuple[Pair, str], list[_Candidate]] = {(pair, total.name): [] for pair in pairs for total in TOTALS}
+    for pair in pairs:
+        for candidate in _candidates(sides, pair, history):
+            families[pair, total_of(*candidate.key).name].append(candidate)
+    tested = []
+    for family in families.values():
+        total = next((c for c in family if c.key[0] == PRINT), None)
+        parts = [c for c in family if c is not total and not c.is_nothing]
+        tested.append((total, [c for c in parts if c.reason is None], [c for c in parts if c.reason is not None]))
+    steps = step_down(
+        [
+            Family(
+                total=None if total is None or total.reason or total.is_nothing else _chance(total),
+                parts=tuple(map(_chance, parts)),
+            )
+            for total, parts, _ in tested
+        ]
     )
-    by_row = dict(zip(map(id, tests), zip(spreads, results[: len(tests)], strict=True), strict=True))
-    by_colour = dict(zip(map(id, looked_at), results[len(tests) :], strict=True))
-    rows = tuple(_row(c, noise.get(c.key), by_row.get(id(c))) for c in candidates)
-    return rows, tuple(colour.row(by_colour.get(id(colour))) for colour in colours)
+    totals, rows = [], []
+    for (total, parts, lost), (total_step, part_steps) in zip(tested, steps, strict=True):
+        if total is not None:
+            totals.append(_row(total, total_step))
+        rows += [_row(c, step) for c, step in zip(parts, part_steps, strict=True)]
+        rows += [_row(c, None) for c in lost]
+    return tuple(totals), tuple(rows)
 
 
-def _candidates(sides: Sequence[Side], pair: Pair) -> list[_Candidate]:
+def _chance(candidate: _Candidate) -> float:
+    return chance_of(candidate.gap, candidate.spread)
+
+
+def _candidates(sides: Sequence[Side], pair: Pair, history: History) -> list[_Candidate]:
     both = [sides[n] for n in pair]
     keys = dict.fromkeys(key for side in both for readings in side.readings for key in readings)
+    one_sheet = _question(both[0], both[1]) == "one-sheet"
     made = []
     for key in keys:
-        held = tuple(side.held(key) for side in both)
-        reason = None
-        if both[0].scores[0].chart == both[1].scores[0].chart:
-            lacking = next((n for n, rows in enumerate(held) if not rows), None)
-            if lacking is not None:
-                reason = "not " + both[lacking].lacks(key).format(("first", "second")[lacking])
-        reason = reason or unlike_basis_or_detail(both[0].scores, both[1].scores, MEASURES[key[1]])
-        made.append(_Candidate(pair=pair, key=key, held=held, reason=reason))
+        candidate = _Candidate(
+            pair=pair, key=key, readings=tuple(side.held(key) for side in both), reason=_reason(both, key)
+        )
+        if candidate.reason is None:
+            candidate = replace(candidate, noise=_noise(sides, key, candidate, history, one_sheet=one_sheet))
+        made.append(candidate)
     return made
 
 
-def _repeats(sides: Sequence[Side], history: History) -> dict[Key, RowRepeats]:
-    """Return what is known of every row: its repeats on all sides and earlier, and what is assumed."""
-    keys = dict.fromkeys(key for side in sides for readings in side.readings for key in readings)
-    repeats = {}
-    for key in keys:
-        groups = [side.held(key) for side in sides]
-        errors = [reading.standard_error**2 for side in groups for scans in side for reading in scans]
-        if not errors:
-            continue
-        earlier = [
-            [[r for scan in scans if (r := scan.get(key)) is not None] for scans in prints] for prints in history
-        ]
-        values = [[[r.value for r in scans] for scans in prints] for prints in (*groups, *earlier)]
-        measure = MEASURES[key[1]]
-        repeats[key] = RowRepeats(
-            repeats=nested(values),
-            assumed=max(measure.floor, math.sqrt(sum(errors) / len(errors))),
-            kind=measure.kind,
-            family=measure.name,
-        )
-    return repeats
+def _reason(both: Sequence[Side], key: Key) -> str | None:
+    """Return why a measure cannot be compared; ``None`` if it can."""
+    scores = [score for side in both for score in side.scores]
+    measure = MEASURES[key[1]]
+    if len({score.chart for score in scores}) > 1:
+        return "the charts are different"
+    lacking = next((n for n, side in enumerate(both) if not side.held(key)), None)
+    if lacking is not None:
+        return "not " + both[lacking].lacks(key).format(("first", "second")[lacking])
+    if measure.needs_colour and len({score.colour_basis.kind for score in scores}) > 1:
+        return "the colour bases are of different kinds"
+    if key[0] == PRINT and measure.parts:
+        measured = {frozenset(parts_of(readings, measure)) for side in both for readings in side.readings}
+        if len(measured) > 1:
+            return "not the same elements were measured"
+    if measure.needs_resolution:
+        stated = [r.resolution_mm or score.resolution_mm for score in scores for r in score.rings()]
+        if stated and max(stated) > _RESOLUTION_RATIO * min(stated):
+            return "one scan is less sharp than the resolution that fades are stated at: scan both at 300 dpi or more"
+    return None
 
 
-def _row(candidate: _Candidate, noise: RowNoise | None, result: tuple[Spread, Tested] | None) -> Row:
+def _noise(sides: Sequence[Side], key: Key, candidate: _Candidate, history: History, *, one_sheet: bool) -> RowNoise:
+    """Return what is known of a row: the errors of its scans on both sides, and its repeats, also earlier ones."""
+    groups = [side.held(key) for side in sides]
+    earlier = [[[r for scan in scans if (r := scan.get(key)) is not None] for scans in prints] for prints in history]
+    readings = [reading for side in candidate.readings for scans in side for reading in scans]
+    measure = MEASURES[key[1]]
+    fades = len(parts_of(sides[candidate.pair[0]].readings[0], measure)) if key[0] == PRINT else 1
+    return RowNoise(
+        repeats=nested([[[r.value for r in scans] for scans in prints] for prints in (*groups, *earlier)]),
+        scan=fmean(reading.standard_error**2 for reading in readings),
+        sheet=0.0 if one_sheet else fmean(measure.sheet_deviation(r.value, fades) ** 2 for r in readings),
+    )
+
+
+def _row(candidate: _Candidate, step: Step | None) -> Row:
     measure = MEASURES[candidate.key[1]]
-    first, second = candidate.mean(0), candidate.mean(1)
-    known: dict[str, object] = {"difference": None, "uncertainty": None, "smallest_showable": None}
+    first, second = candidate.values
+    known: Mapping[str, object] = {"difference": None, "uncertainty": None, "smallest_showable": None}
     verdict: Verdict = "cannot-compare"
-    if result is not None and noise is not None and first is not None and second is not None:
-        spread, tested = result
+    if candidate.reason is None and first is not None and second is not None:
         verdict = "no-difference-shown"
-        if tested.shown:
+        if step is not None and step.shown:
             verdict = "first" if (first < second) == (measure.better == "lower") else "second"
-        more = {
-            f"with_another_{of}": limit_at(noise.with_more(*candidate.counts, of=of), tested.alpha) + candidate.hidden
-            for of in ("scan", "print")
-        }
-        known = {
-            "difference": second - first,
-            "uncertainty": math.sqrt(spread.variance),
-            "freedom": spread.freedom if math.isfinite(spread.freedom) else None,
-            "chance": tested.chance,
-            "smallest_showable": tested.limit + candidate.hidden,
-            "rests_on": noise.rests_on,
-            **more,
-        }
+        known = _tested(candidate, step, second - first)
     return Row.model_validate(
         {
             "pair": candidate.pair,
@@ -343,3 +350,30 @@ def _row(candidate: _Candidate, noise: RowNoise | None, result: tuple[Spread, Te
             **known,
         }
     )
+
+
+def _tested(candidate: _Candidate, step: Step | None, difference: float) -> Mapping[str, object]:
+    """Return what a test says of a difference; a total that is nothing on both sides was not tested."""
+    assert candidate.noise is not None
+    spread, hidden = candidate.spread, abs(difference) - candidate.gap
+    known: dict[str, object] = {
+        "difference": difference,
+        "uncertainty": math.sqrt(spread.variance),
+        "freedom": spread.freedom if math.isfinite(spread.freedom) else None,
+        "rests_on": candidate.noise.rests_on,
+        "smallest_showable": None,
+    }
+    if step is None:
+        return known
+    more = {
+        "with_another_scan": [[count + 1 for count in side] for side in candidate.counts],
+        "with_another_print": [[*side, max(side)] for side in candidate.counts],
+    }
+    return known | {
+        "chance": chance_of(candidate.gap, spread),
+        "smallest_showable": limit_at(spread, step.level) + hidden,
+        **{
+            name: limit_at(candidate.noise.of_difference(*candidate.counts, foretold=counts), step.level) + hidden
+            for name, counts in more.items()
+        },
+    }

@@ -1,4 +1,4 @@
-"""The comparison and all its parts: frozen values, written and read as JSON (``inkstrain/compare/1``)."""
+"""The comparison and all its parts: frozen values, written and read as JSON (``inkstrain/compare/2``)."""
 
 from __future__ import annotations
 
@@ -11,16 +11,36 @@ from inkstrain.targets.values import AliasedValue, Value
 from .fairness import FairnessPoint
 from .model import Conditions, MadeBy
 
-__all__ = ["ColourRow", "ComparedPrint", "Comparison", "NoiseBasis", "NoiseRow", "Row", "Standing", "Verdict"]
+__all__ = [
+    "ColourRow",
+    "ComparedPrint",
+    "Comparison",
+    "EndCounts",
+    "NoiseBasis",
+    "Question",
+    "Row",
+    "Standing",
+    "Verdict",
+]
 
 Verdict = Literal["first", "second", "no-difference-shown", "cannot-compare"]
+Question = Literal["one-sheet", "two-sheets", "two-ways"]
 Pair = tuple[int, int]
+
+
+class EndCounts(Value):
+    """What the fades to one end have, in the mean over scores: rings, the largest excess, stretches of merged tones."""
+
+    rings: float = 0.0
+    strongest_de00: float = 0.0
+    merged_tones: float = 0.0
 
 
 class ComparedPrint(Value):
     """One side of a comparison: ``scores`` scans of ``sheets`` prints.
 
-    ``ids`` are those of the ledger, or the SHA-256 of its scans where it was not kept.
+    ``ids`` are those of the ledger, or the SHA-256 of its scans where it was not kept. ``merged_steps`` is how many
+    neutral steps are not seen apart, in the mean over scores. Counts are for reading, and are not tested.
     """
 
     label: str
@@ -28,10 +48,13 @@ class ComparedPrint(Value):
     scores: int = 1
     sheets: int = 1
     conditions: Conditions
+    to_white: EndCounts = EndCounts()
+    to_black: EndCounts = EndCounts()
+    merged_steps: float | None = None
 
 
 class Row(Value):
-    """One measure of one element, in two prints.
+    """One measure of one element, or of the whole print, in two prints.
 
     ``pair`` says which prints, counted from 0. ``difference`` is second less first, ``uncertainty`` its standard
     uncertainty with ``freedom`` degrees of freedom (``None``: taken as known), ``chance`` that of a difference so large
@@ -60,28 +83,22 @@ class Row(Value):
 
 
 class ColourRow(Value):
-    """Whether the colours of an element moved between two prints, which says nothing of better or worse.
+    """How far the colours of an element are apart in two prints, which says nothing of better or worse.
 
-    ``moved_de00`` is the root mean square ΔE00 over the element's zones; ``by_chance_de00`` what two prints that are
-    alike stay under in 95 % of cases; ``change_lab`` the mean change in L*, a*, b*, second less first.
+    ``apart_de00`` is the root mean square ΔE00 over the element's zones, ``alike_de00`` what like prints stay under in
+    95 % of cases, ``change_lab`` the mean change in L*, a*, b*, second less first.
     """
 
     pair: Pair = (0, 1)
     element: str
     element_name: str
-    moved_de00: float | None
-    by_chance_de00: float | None
-    smallest_showable_de00: float | None
-    change_lab: tuple[float, float, float] | None
-    freedom: float | None = None
-    chance: float | None = None
-    rests_on: Literal["assumed", "scans", "prints"] | None = None
-    verdict: Literal["moved", "no-difference-shown", "cannot-compare"]
-    reason: str | None = None
+    apart_de00: float
+    alike_de00: float
+    change_lab: tuple[float, float, float]
 
 
 class Standing(Value):
-    """Where one print stands in one measure (``None``: in all together), by shown differences only.
+    """Where one print stands in one total (``None``: in all together), by shown differences only.
 
     Prints are counted from 0. One is ahead of another if it is better somewhere and worse nowhere; ``mixed`` with
     those it beats here and loses to there. Its place lies between ``best_place`` and ``worst_place``.
@@ -97,49 +114,32 @@ class Standing(Value):
     worst_place: int
 
 
-class NoiseRow(Value):
-    """Nested components of one measure of one element, in the words of ISO 5725, as measured.
-
-    ``repeatability`` is the standard deviation from scan to scan of one print, ``between_prints`` what prints of one
-    set of conditions add to it, each with the degrees of freedom of its mean square; the limits are what two single
-    scans stay within in 95 % of cases, of one print and of two. ``None`` where nothing repeats. ``assumed`` is the
-    standard deviation that stands where nothing is known.
-    """
-
-    element: str
-    element_name: str
-    measure: str
-    unit: str
-    assumed: float
-    repeatability: float | None
-    repeatability_freedom: int
-    repeatability_limit: float | None
-    between_prints: float | None
-    between_prints_freedom: int
-    print_limit: float | None
-
-
 class NoiseBasis(Value):
     """What the noise floor was learnt from: repeats on the sides themselves, and earlier ones from a ledger."""
 
     repeated_scans: int
     repeated_prints: int
     earlier_scores: int = 0
-    rows: tuple[NoiseRow, ...] = ()
     text: str
 
 
 class Comparison(AliasedValue):
-    """Prints side by side: what is unlike in how they came about, row by row, and in plain sentences."""
+    """Prints side by side: what is unlike in how they came about, totals, what they are made of, and plain sentences.
 
-    schema_id: Literal["inkstrain/compare/1"] = Field(default="inkstrain/compare/1", alias="schema")
+    ``question`` is which one is answered: of two scans of ``one-sheet``, of ``two-sheets`` made alike, or of
+    ``two-ways`` of making. Rows that are nothing on both sides are left out.
+    """
+
+    schema_id: Literal["inkstrain/compare/2"] = Field(default="inkstrain/compare/2", alias="schema")
     made_by: MadeBy
     charts: tuple[str, ...]
+    question: Question
     prints: tuple[ComparedPrint, ...] = Field(min_length=2)
     fairness: tuple[FairnessPoint, ...]
+    totals: tuple[Row, ...]
     rows: tuple[Row, ...]
     colours: tuple[ColourRow, ...] = ()
     ranking: tuple[Standing, ...] = ()
-    noise: NoiseBasis | None = None
-    rests_on: Literal["one scan each", "repeats"]
+    noise: NoiseBasis
+    headline: str
     summary: tuple[str, ...]

@@ -2,105 +2,195 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from .comparable import MEASURES
+from .comparable import MEASURES, TOTALS, Measure, total_of
 
 if TYPE_CHECKING:
-    from .comparemodel import ColourRow, ComparedPrint, NoiseBasis, Row, Standing
+    from .comparemodel import ComparedPrint, Comparison, EndCounts, Row, Standing
     from .fairness import FairnessPoint
-    from .sides import Side
 
-__all__ = ["amount", "noise_words", "standing_words", "summarise_rows"]
+__all__ = ["amount", "headline_of", "noise_words", "standing_words", "summarise_rows"]
 
-_EXAMPLES: Final = 2
-_DIGITS: Final = {"mm": 2, "ΔE00": 1, "°": 1, "C*": 1, "L*": 1}
-_FINDINGS: Final = frozenset({"worst_contour", "widest_flat_band"})
-_COUNTS: Final = frozenset({"contours", "not_climbing", "first_from_black"})
+_EXAMPLES: Final = 3
+_DIGITS: Final = {"ΔE00": 1, "C*": 1, "L*": 1}
+_BEFORE: Final = frozenset({"L*", "C*"})  # units that stand before their number
 _LEAST_GAIN: Final = 0.03
+_SPACE: Final = "\u00a0"  # a number and its unit stay on one line
 
 Prints = Sequence["ComparedPrint"]
 
 
-def amount(value: float, measure: str, unit: str) -> str:
-    """Return a value of a measure as a sentence would say it, with its unit."""
-    if measure in _COUNTS:
-        return f"{value:.0f}" if value == round(value) else f"{value:.1f}"
-    text = f"{value:.{_DIGITS.get(unit, 2)}f}"
-    return f"{text}°" if unit == "°" else f"{text} {unit}".rstrip()
+def amount(value: float, unit: str) -> str:
+    """Return a value as a sentence would say it, with its unit."""
+    number = f"{value:.{_DIGITS.get(unit, 2)}f}"
+    return f"{unit}{_SPACE}{number}" if unit in _BEFORE else f"{number}{_SPACE}{unit}".rstrip()
 
 
-def summarise_rows(
-    prints: Prints,
-    fairness: Sequence[FairnessPoint],
-    rows: Sequence[Row],
-    colours: Sequence[ColourRow],
-    ranking: Sequence[Standing],
-    noise: NoiseBasis,
-) -> tuple[str, ...]:
-    """Return what differs, where and by how much, what does not, and what one more scan or print would buy."""
-    tested = [row for row in rows if row.verdict != "cannot-compare"]
-    several = len(prints) > 2
-    sentences = [*_order(prints, ranking, tested)] if several and tested else [_headline(prints, tested, rows)]
-    sentences += _faults(fairness)
-    sentences += _in_all(prints, tested)
-    for pair in dict.fromkeys(row.pair for row in tested):
-        own = [row for row in tested if row.pair == pair]
-        both = [prints[n] for n in pair]
+def headline_of(comparison: Comparison) -> str:
+    """Return which print is better in what, in the order in which a photographer asks, and what was not told apart."""
+    if all(row.verdict == "cannot-compare" for row in comparison.totals):
+        reason = next((row.reason for row in comparison.totals), "neither holds anything to compare")
+        return f"These prints cannot be compared: {reason}."
+    if len(comparison.prints) > 2:
+        return " ".join(_order(comparison))
+    return " ".join(_pair_words(comparison, (0, 1)))
+
+
+def summarise_rows(comparison: Comparison) -> tuple[str, ...]:
+    """Return what to take care of, what decides it, what would show, and what one more scan or sheet would buy."""
+    several = len(comparison.prints) > 2
+    pairs = list(dict.fromkeys(row.pair for row in comparison.totals))
+    sentences = list(_faults(comparison.fairness))
+    for pair in pairs:
         if several:
-            sentences.append(f"{both[0].label} against {both[1].label}: {_headline(both, own, own)}")
-        else:
-            sentences += _differences(both, own)
+            first, second = (comparison.prints[n].label for n in pair)
+            sentences.append(f"{first} against {second}: {' '.join(_pair_words(comparison, pair))}")
+        sentences += _deciding(comparison, pair)
     if several:
-        sentences += _places(prints, ranking)
-    sentences += _colours(prints, colours)
-    if tested:
-        sentences += _no_differences(tested)
-    sentences += _not_compared(rows)
-    if tested:
-        sentences += _conditions(fairness)
-        sentences += [noise.text, *_one_more(tested)]
+        sentences += _places(comparison)
+    sentences += _not_compared([*comparison.totals, *comparison.rows])
+    if any(row.verdict != "cannot-compare" for row in comparison.totals):
+        sentences += _colours(comparison)
+        sentences += _conditions(comparison.fairness)
+        sentences += [comparison.noise.text, *_would_show(comparison.totals)]
     return tuple(sentences)
 
 
-def _headline(prints: Prints, tested: Sequence[Row], rows: Sequence[Row]) -> str:
-    if not tested:
-        reason = rows[0].reason if rows else "neither holds anything to compare"
-        return f"These prints cannot be compared: {reason}."
-    wins = [sum(row.verdict == side for row in tested) for side in ("first", "second")]
-    none = len(tested) - sum(wins)
-    if not any(wins):
-        return f"No difference is shown in any of {len(tested)} measures."
-    parts = [
-        f"{shown.label} is better in {_times(won, 'measure')}"
-        for shown, won in sorted(zip(prints, wins, strict=True), key=lambda pair: -pair[1])
-        if won
+def _pair_words(comparison: Comparison, pair: tuple[int, int]) -> Iterator[str]:
+    both = (comparison.prints[pair[0]], comparison.prints[pair[1]])
+    totals = {row.measure: row for row in comparison.totals if row.pair == pair}
+    shown = [row for row in totals.values() if row.verdict in ("first", "second")]
+    for measure, say in (("excess", _rings), ("missing", _merged)):
+        for verdict in ("first", "second"):
+            rows = [row for row in shown if row.verdict == verdict and MEASURES[row.measure].parts == measure]
+            if rows:
+                winner, loser = both if verdict == "first" else both[::-1]
+                yield _findings(rows, winner, loser, say)
+    for row in shown:
+        if row.measure in _BETTER:
+            better = 0 if row.verdict == "first" else 1
+            yield f"{both[better].label} {_BETTER[row.measure]} ({_against(row, better)})."
+    quiet = [name for name, row in totals.items() if row.verdict == "no-difference-shown"]
+    mixed = [name for name in quiet if _parts_shown(comparison, pair, MEASURES[name])]
+    plain = [MEASURES[name].words for name in quiet if name not in mixed]
+    if mixed:
+        words = _and([MEASURES[name].words for name in mixed])
+        yield f"In {words} neither is better in all, but single elements differ."
+    if plain:
+        between = "" if shown else f" between {both[0].label} and {both[1].label}"
+        yield f"No difference is shown{between} in {_or(plain)}."
+    if any(row.verdict == "cannot-compare" for row in totals.values()):
+        yield "The rest cannot be compared."
+
+
+_BETTER: Final = {
+    "black_l": "has the deeper black",
+    "mean_cast": "has the more neutral grey",
+    "evenness": "has the more even fades",
+    "reach": "reaches more of the range asked for",
+    "colours": "is closer to the colours asked for",
+}
+
+
+def _findings(
+    rows: Sequence[Row],
+    winner: ComparedPrint,
+    loser: ComparedPrint,
+    say: Callable[[Sequence[EndCounts], Sequence[EndCounts]], str],
+) -> str:
+    """Say which print is better in rings or merged tones, to one end or to both."""
+    ends = [MEASURES[row.measure].end for row in rows]
+    better, other = ([getattr(one, f"to_{end}") for end in ends] for one in (winner, loser))
+    sizes = [_against(row, 0 if row.verdict == "first" else 1) for row in rows]
+    if len(ends) > 1:
+        sizes = [f"to {end} {size}" for end, size in zip(ends, sizes, strict=True)]
+    where = f"in the fades {_and([f'to {end}' for end in ends])}"
+    return f"{winner.label} {say(better, other)}, {where} (in all {', '.join(sizes)})."
+
+
+def _rings(winner: Sequence[EndCounts], loser: Sequence[EndCounts]) -> str:
+    count, more = sum(one.rings for one in winner), sum(one.rings for one in loser)
+    strongest, stronger = max(one.strongest_de00 for one in winner), max(one.strongest_de00 for one in loser)
+    if not count:
+        return f"has no rings against {_count(more)} of up to {amount(stronger, 'ΔE00')}"
+    words = [word for word, holds in (("fewer", count < more), ("fainter", strongest < stronger)) if holds]
+    what = f"{_and(words)} rings" if words else "rings that jump less in all"
+    return f"has {what}, {_count(count)} against {_count(more)}, the strongest {strongest:.1f} against {stronger:.1f}"
+
+
+def _merged(winner: Sequence[EndCounts], loser: Sequence[EndCounts]) -> str:
+    count, more = sum(one.merged_tones for one in winner), sum(one.merged_tones for one in loser)
+    if not count:
+        return f"merges no tones, against {_count(more)} {'stretch' if more == 1 else 'stretches'}"
+    what = "fewer tones" if count < more else "tones less"
+    return f"merges {what}, {_count(count)} {'stretch' if count == 1 else 'stretches'} against {_count(more)}"
+
+
+def _count(number: float) -> str:
+    return f"{number:.0f}" if number == round(number) else f"{number:.1f}"
+
+
+def _against(row: Row, side: int) -> str:
+    better, other = row.values[side] or 0.0, row.values[1 - side] or 0.0
+    if better == 0.0 and MEASURES[row.measure].is_sum:
+        return f"none against {amount(other, row.unit)}"
+    first, second = (f"{value:.{_DIGITS.get(row.unit, 2)}f}" for value in (better, other))
+    return (
+        f"{row.unit}{_SPACE}{first} against {second}"
+        if row.unit in _BEFORE
+        else f"{first} against {amount(other, row.unit)}"
+    )
+
+
+def _deciding(comparison: Comparison, pair: tuple[int, int]) -> Iterator[str]:
+    """Say which two or three fades, or other elements, decide a total; and which differ though the total does not."""
+    for total in TOTALS:
+        rows = _parts_shown(comparison, pair, total)
+        for winner, verdict in enumerate(("first", "second")):
+            better = sorted((r for r in rows if r.verdict == verdict), key=lambda row: -abs(row.difference or 0.0))
+            if better:
+                examples = "; ".join(f"{r.element_name} ({_against(r, winner)})" for r in better[:_EXAMPLES])
+                more = f", and {len(better) - _EXAMPLES} more" if len(better) > _EXAMPLES else ""
+                lead = f"{total.words[0].upper()}{total.words[1:]}"
+                yield f"{lead}: {comparison.prints[pair[winner]].label} is better on {examples}{more}."
+    steps = [(comparison.prints[n].merged_steps, comparison.prints[n].label) for n in pair]
+    if any(steps[n][0] for n in (0, 1)) and None not in (steps[0][0], steps[1][0]):
+        counts = _and([f"{_count(count or 0.0)} on {label}" for count, label in steps])
+        yield f"Neutral steps that are not seen apart: {counts} (counted, not tested)."
+
+
+def _parts_shown(comparison: Comparison, pair: tuple[int, int], total: Measure) -> list[Row]:
+    """Return the rows that a total is made of and that differ."""
+    return [
+        row
+        for row in comparison.rows
+        if row.pair == pair and row.verdict in ("first", "second") and total_of(row.element, row.measure) is total
     ]
-    return f"{' and '.join(parts)}; in {none} of {len(tested)} no difference is shown."
 
 
-def _order(prints: Prints, ranking: Sequence[Standing], tested: Sequence[Row]) -> Iterator[str]:
-    """Say who is ahead in all measures together, and who is not told apart."""
-    if all(row.verdict == "no-difference-shown" for row in tested):
-        yield f"No difference is shown between any two of {len(prints)} prints, in any measure."
+def _order(comparison: Comparison) -> Iterator[str]:
+    """Say who is ahead in all totals together, and who is not told apart."""
+    prints = comparison.prints
+    if all(row.verdict not in ("first", "second") for row in comparison.totals):
+        yield f"No difference is shown between any two of {len(prints)} prints."
         return
-    overall = [standing for standing in ranking if standing.measure is None]
+    overall = [standing for standing in comparison.ranking if standing.measure is None]
     leaders = [s for s in overall if s.ahead_of and not s.behind and not s.mixed]
     if leaders:
-        names = [prints[s.print].label for s in leaders]
-        yield f"Nothing here is shown to be better than {_and(names)} in any measure."
+        yield f"Nothing here is shown to be better than {_and([prints[s.print].label for s in leaders])} in anything."
     else:
-        yield "No print is ahead in everything: each is better in some measures and worse in others, or not told apart."
-    yield f"In all measures together: {_by_place(prints, overall)}."
+        yield "No print is ahead in everything: each is better in some things and worse in others, or not told apart."
+    yield f"In all: {_by_place(prints, overall)}."
 
 
-def _places(prints: Prints, ranking: Sequence[Standing]) -> Iterator[str]:
-    """Say for each measure that tells any two apart which print may have which place."""
-    for name in dict.fromkeys(standing.measure for standing in ranking if standing.measure is not None):
+def _places(comparison: Comparison) -> Iterator[str]:
+    """Say for each total that tells any two apart which print may have which place."""
+    for name in dict.fromkeys(standing.measure for standing in comparison.ranking if standing.measure is not None):
         lead = MEASURES[name].words
-        own = [standing for standing in ranking if standing.measure == name]
-        yield f"{lead[0].upper()}{lead[1:]}: {_by_place(prints, own)}."
+        standings = [standing for standing in comparison.ranking if standing.measure == name]
+        yield f"{lead[0].upper()}{lead[1:]}: {_by_place(comparison.prints, standings)}."
 
 
 def _by_place(prints: Prints, standings: Sequence[Standing]) -> str:
@@ -128,34 +218,6 @@ def standing_words(standing: Standing, labels: Sequence[str]) -> str:
     return "; ".join(parts)
 
 
-def _in_all(prints: Prints, tested: Sequence[Row]) -> Iterator[str]:
-    """Say how many contours each print has on the rings that all have: what a photographer asks first."""
-    counted = {n: [row for row in tested if row.measure == "contours" and n in row.pair] for n in range(len(prints))}
-    shared = set.intersection(*({row.element for row in rows} for rows in counted.values()))
-    if not shared:
-        return
-    parts = []
-    for n, shown in enumerate(prints):
-        count = sum(_of(rows[0], n) for rows in _each(tested, "contours", n, shared))
-        worst = max((_of(rows[0], n) for rows in _each(tested, "worst_contour", n, shared)), default=0.0)
-        number = amount(count, "contours", "") if count else "no"
-        noun = "contour" if count == 1 else "contours"
-        parts.append(f"{shown.label} has {number} {noun}" + (f" (up to {worst:.1f} ΔE00)" if worst else ""))
-    yield f"On {_times(len(shared), 'fade')} in all, {_and(parts)}."
-
-
-def _each(tested: Sequence[Row], measure: str, n: int, elements: set[str]) -> Iterator[list[Row]]:
-    """Yield for each element the rows of a measure in which a print takes part."""
-    for element in sorted(elements):
-        rows = [row for row in tested if (row.measure, row.element) == (measure, element) and n in row.pair]
-        if rows:
-            yield rows
-
-
-def _of(row: Row, n: int) -> float:
-    return row.values[row.pair.index(n)] or 0.0
-
-
 def _faults(fairness: Sequence[FairnessPoint]) -> Iterator[str]:
     for point in fairness:
         if point.kind == "fault" and not point.alike:
@@ -165,66 +227,16 @@ def _faults(fairness: Sequence[FairnessPoint]) -> Iterator[str]:
                 yield f"Take care: {point.what} differs ({' against '.join(point.values)}). {point.text}"
 
 
-def _differences(prints: Prints, tested: Sequence[Row]) -> Iterator[str]:
-    for name, measure in MEASURES.items():
-        for side, shown in zip(("first", "second"), prints, strict=True):
-            found = [row for row in tested if row.measure == name and row.verdict == side]
-            if not found:
-                continue
-            found.sort(key=lambda row: -abs(row.difference or 0.0))
-            own = 0 if side == "first" else 1
-            examples = [_example(row, own) for row in found[:_EXAMPLES]]
-            more = len(found) - len(examples)
-            tail = f", and {_times(more, 'more', plural='more')}" if more else ""
-            lead = measure.words[0].upper() + measure.words[1:]
-            yield f"{lead}: {shown.label} is better on {'; '.join(examples)}{tail}."
-
-
-def _example(row: Row, own: int) -> str:
-    better, other = (_value(row, side) for side in (own, 1 - own))
-    # the unit once is enough
-    better = better.removesuffix(f" {row.unit}") if row.unit else better
-    return f"{row.element_name} ({better} against {other})"
-
-
-def _value(row: Row, side: int) -> str:
-    value = row.values[side] or 0.0
-    return "none" if value == 0.0 and row.measure in _FINDINGS else amount(value, row.measure, row.unit)
-
-
-def _colours(prints: Prints, colours: Sequence[ColourRow]) -> Iterator[str]:
-    for pair in dict.fromkeys(row.pair for row in colours):
-        tested = [row for row in colours if row.pair == pair and row.verdict != "cannot-compare"]
-        if not tested:
-            continue
-        moved = sorted((r for r in tested if r.verdict == "moved"), key=lambda row: -(row.moved_de00 or 0.0))
-        lead = "Colours"
-        if len(prints) > 2:
-            lead = f"Colours, {prints[pair[0]].label} against {prints[pair[1]].label}"
-        limits = sorted(row.smallest_showable_de00 or 0.0 for row in tested)
-        limit = f"{limits[len(limits) // 2]:.1f} ΔE00 would show"
-        if not moved and len(prints) > 2:
-            continue  # a pair that is alike needs no sentence among many
-        if not moved:
-            yield f"{lead}: no element is shown to have moved ({limit})."
-            continue
-        examples = "; ".join(f"{row.element_name} by {row.moved_de00:.1f} ΔE00" for row in moved[:_EXAMPLES])
-        colon = ":" if len(prints) > 2 else ""
-        yield f"{lead}{colon} moved in {len(moved)} of {len(tested)} elements ({limit}), most in {examples}."
-
-
-def _no_differences(tested: Sequence[Row]) -> Iterator[str]:
-    quiet = []
-    for name, measure in MEASURES.items():
-        rows = [row for row in tested if row.measure == name]
-        if rows and all(row.verdict == "no-difference-shown" for row in rows):
-            limits = sorted(row.smallest_showable for row in rows if row.smallest_showable is not None)
-            limit = amount(limits[len(limits) // 2], "", measure.unit)
-            quiet.append(f"{measure.words} ({limit})")
-    if quiet:
+def _colours(comparison: Comparison) -> Iterator[str]:
+    """Say how far apart colours are: neither better nor worse, and no claim."""
+    for pair in dict.fromkeys(row.pair for row in comparison.colours):
+        rows = sorted((row for row in comparison.colours if row.pair == pair), key=lambda row: -row.apart_de00)
+        middle = rows[len(rows) // 2].apart_de00
+        names = "" if len(comparison.prints) == 2 else f" of {_and([comparison.prints[n].label for n in pair])}"
         yield (
-            "No difference is shown in the following (in brackets the difference that would have shown): "
-            f"{', '.join(quiet)}."
+            f"The colours{names} are {amount(middle, 'ΔE00')} apart in the median element, most in "
+            f"{rows[0].element_name} ({amount(rows[0].apart_de00, 'ΔE00')}); like prints stay under "
+            f"{amount(max(row.alike_de00 for row in rows), 'ΔE00')}."
         )
 
 
@@ -251,48 +263,59 @@ def _conditions(fairness: Sequence[FairnessPoint]) -> Iterator[str]:
         yield "The conditions given for all prints are the same: nothing says what would make a difference."
 
 
-def noise_words(noise: NoiseBasis, sides: Sequence[Side]) -> str:
-    """Return what the noise floor rests on, and what it does not cover."""
-    counts = ", ".join(f"{_times(len(side.scores), 'scan')} of {_times(len(side.prints), 'print')}" for side in sides)
-    if not noise.repeated_scans and not noise.repeated_prints:
-        return (
-            "This rests on one scan of each print, so its uncertainty is a lower bound: the scan's own noise, or an "
-            "assumed repeatability of the scanner. A difference may belong to these very sheets, or to this very scan."
-        )
-    earlier = f", and on {_times(noise.earlier_scores, 'earlier score')} of the ledger" if noise.earlier_scores else ""
-    start = f"This rests on the spread between repeats: {counts}{earlier}."
-    if not noise.repeated_prints:
-        return f"{start} Only scans repeat: a difference may belong to these very sheets, not to how they were made."
-    unnamed = any(len(side.scores) > 1 and not any(s.conditions.print_name for s in side.scores) for side in sides)
-    told = " Each score was taken for a print of its own, since none gives a name of its print." if unnamed else ""
-    return f"{start} It covers what prints of one kind differ by.{told}"
+_ANSWERS: Final = {
+    "one-sheet": "Two scans of one sheet were compared: a difference is the scanner's doing, and says nothing of "
+    "printers or papers.",
+    "two-sheets": "Two sheets made alike were compared: a difference says that one of them came out unlike its kind.",
+    "two-ways": "Two ways of making a print were compared.",
+}
 
 
-def _one_more(tested: Sequence[Row]) -> Iterator[str]:
-    """Say what another scan, or another print, would do to the smallest difference that can be shown."""
-    gains = {}
-    for of in ("scan", "print"):
-        ratios = sorted(
-            getattr(row, f"with_another_{of}") / row.smallest_showable
-            for row in tested
-            if row.smallest_showable and getattr(row, f"with_another_{of}") is not None
-        )
-        gains[of] = ratios[len(ratios) // 2] if ratios else 1.0
-    assumed = all(row.rests_on == "assumed" for row in tested)
+def noise_words(comparison: Comparison) -> str:
+    """Return which question is answered, and what the noise floor rests on."""
+    noise, prints = comparison.noise, comparison.prints
+    answer = _ANSWERS[comparison.question]
+    if comparison.question == "one-sheet":
+        return f"{answer} The noise is that of the scans and of the scanner's repeatability."
+    counts = ", ".join(f"{_times(p.scores, 'scan')} of {_times(p.sheets, 'sheet')}" for p in prints)
+    earlier = f", and {_times(noise.earlier_scores, 'earlier score')} of the ledger" if noise.earlier_scores else ""
+    if noise.repeated_prints:
+        unnamed = any(p.scores > 1 and p.scores == p.sheets for p in prints)
+        named = " Scores without a name of their print were taken for sheets of their own." if unnamed else ""
+        return f"{answer} What sheets differ by is learnt from repeats ({counts}{earlier}).{named}"
+    return (
+        f"{answer} What one sheet differs from the next by was not measured but assumed, without a source: 3{_SPACE}% "
+        f"of rings or merged tones and 0.05{_SPACE}ΔE00 a fade, 0.1{_SPACE}ΔE00 in colours ({counts}{earlier}). If "
+        "sheets differ by more, a difference may belong to these very sheets."
+    )
+
+
+def _would_show(totals: Sequence[Row]) -> Iterator[str]:
+    """Say what would have shown, and what another scan, or another sheet, would do to it."""
+    rows = [row for row in totals if row.smallest_showable is not None]
+    if not rows:
+        return
+    limits = [f"{MEASURES[row.measure].words} {amount(row.smallest_showable or 0.0, row.unit)}" for row in rows[:9]]
+    yield f"Smallest differences that would show: {', '.join(limits)}."
     parts = []
-    for of, where in (("scan", "of each print"), ("print", "on each side")):
-        if gains[of] < 1.0 - _LEAST_GAIN:
-            parts.append(f"one more {of} {where} would bring it to about {gains[of]:.2f} of what it is")
-        else:
-            parts.append(f"one more {of} {where} would hardly change it")
-    if assumed:
-        parts[1] += ", and tell whether a difference belongs to the conditions or only to these sheets"
-    yield f"The smallest difference that can be shown: {'; '.join(parts)}."
+    for of, where in (("scan", "of each sheet"), ("print", "on each side")):
+        ratios = sorted((getattr(row, f"with_another_{of}") or 0.0) / (row.smallest_showable or 1.0) for row in rows)
+        gain = ratios[len(ratios) // 2]
+        thing = "sheet" if of == "print" else of
+        would = f"bring them to about {gain:.2f} of that" if gain < 1.0 - _LEAST_GAIN else "hardly change them"
+        parts.append(f"one more {thing} {where} would {would}")
+    if all(row.rests_on != "prints" for row in rows):
+        parts[1] += ", and measure what is assumed of sheets"
+    yield f"{parts[0][0].upper()}{parts[0][1:]}; {parts[1]}."
 
 
 def _and(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _times(count: int, noun: str, plural: str = "") -> str:
-    return f"{count} {noun if count == 1 else plural or noun + 's'}"
+def _or(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+def _times(count: int, noun: str) -> str:
+    return f"{count} {noun if count == 1 else noun + 's'}"

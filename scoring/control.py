@@ -29,6 +29,7 @@ __all__ = [
     "fewest_for_step",
     "limit_for",
     "moving_range_deviation",
+    "run_length",
     "step",
 ]
 
@@ -50,6 +51,8 @@ _LIMITS: Final = (
 )  # fmt: skip
 """Limits that keep `ALARMS_IN_AHEAD` where mean and spread come from so few points themselves (200,000 simulated
 series each). With EWMA_LIMIT eight points would raise an alarm in 28 % of steady series."""
+
+_STATES: Final = 201  # of the chain; with half as many run lengths change by less than a thousandth
 
 _D2: Final = 2.0 / math.sqrt(math.pi)  # 1.128, mean range of two: the Shewhart constant d2
 
@@ -106,7 +109,7 @@ def limit_for(baseline: int) -> float:
 
 
 def control_chart(
-    values: Sequence[float], *, baseline: int | None = None, least_deviation: float = 0.0
+    values: Sequence[float], *, baseline: int | None = None, least_deviation: float = 0.0, least_shift: float = 0.0
 ) -> Chart | None:
     """Return the control chart of a series; ``None`` if it has too few points.
 
@@ -118,6 +121,8 @@ def control_chart(
         How many first points teach mean and spread: half of them, within `BASELINE`, if not given.
     least_deviation : float
         The deviation is at least this.
+    least_shift : float
+        The limits are at least this far from the mean.
     """
     count = len(values)
     baseline = min(max(count // 2, BASELINE[0]), BASELINE[1]) if baseline is None else baseline
@@ -127,7 +132,7 @@ def control_chart(
     mean = float(first.mean())
     deviation = max(moving_range_deviation(values[:baseline]), least_deviation)
     factor = limit_for(baseline)
-    reach = factor * deviation * math.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
+    reach = max(factor * deviation * math.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT)), least_shift)
     average, averages = mean, [mean] * baseline
     for value in values[baseline:]:
         average = EWMA_WEIGHT * value + (1.0 - EWMA_WEIGHT) * average
@@ -143,6 +148,22 @@ def control_chart(
         upper=mean + reach,
         alarms=alarms,
     )
+
+
+def run_length(limit: float, shift: float, *, weight: float = EWMA_WEIGHT) -> float:
+    """Return how many prints an alarm takes on average after a shift, both in standard deviations.
+
+    Brook and Evans' chain (Biometrika 59:539-549, 1972), for a mean and a spread that are known.
+    """
+    from scipy.special import ndtr
+
+    reach = limit * math.sqrt(weight / (2.0 - weight))
+    edges = np.linspace(-reach, reach, _STATES + 1)
+    middles = (edges[:-1] + edges[1:]) / 2
+    upper = (edges[1:] - (1.0 - weight) * middles[:, None]) / weight - shift
+    lower = (edges[:-1] - (1.0 - weight) * middles[:, None]) / weight - shift
+    chain = np.eye(_STATES) - (ndtr(upper) - ndtr(lower))
+    return float(np.linalg.solve(chain, np.ones(_STATES))[_STATES // 2])
 
 
 def step(values: Sequence[float]) -> Step | None:

@@ -226,4 +226,4 @@ def _compare(folder: Path, pair: _Pairing, measured: Mapping[str, Measured]) -> 
 def _told(compared: Mapping[str, Comparison]) -> Iterator[str]:
     """Say of each comparison how it came out, and what a photographer asks first."""
     for comparison in compared.values():
-        yield " ".join(comparison.summary[:2])
+        yield comparison.headline

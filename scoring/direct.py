@@ -22,6 +22,7 @@ from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from inkstrain.targets.key import HueSweep, Key, NeutralWedge, PatchField
 from inkstrain.targets.recipe import Recipe, parse_recipe
 
+from .course import RESOLUTION_MM
 from .exchange import Readings, exchange_text, patch_name, read_exchange
 from .finish import absolute_ends, black_of, finish, with_trust
 from .measure import Measured, ScoreOptions
@@ -30,18 +31,19 @@ from .model import (
     Conditions,
     DeltaEPair,
     ElementScore,
+    Flag,
     HueSweepScore,
     MadeBy,
     NeutralWedgeScore,
     PatchFieldScore,
     PatchReading,
     Score,
+    Viewing,
     White,
 )
 from .rings import delta_e_summary
 from .sweeps import sweep_row
 from .totals import totals_of
-from .visibility import see
 from .wedge import wedge_score
 
 __all__ = ["export_text", "score_readings", "step_name"]
@@ -87,7 +89,7 @@ def score_readings(file: Path, keys: Sequence[Path], *, conditions: Conditions, 
     paper = _paper(rows, readings.lab, key, file)
     relative = xyz_to_lab(lab_to_xyz(readings.lab) * (WHITE_D50 / paper))
     colours = {name: relative[row] for name, row in rows.items()}
-    elements = see(tuple(_elements(colours, key, recipe)), options.viewing)
+    elements = tuple(_elements(colours, key, recipe, options.viewing))
     if not elements:
         raise CannotMeasureError(f"{file}: too little of chart {key.chart} was measured to score anything.")
     white, black = absolute_ends(White(lab=tuple(xyz_to_lab(paper).tolist())), black_of(elements), paper)
@@ -98,12 +100,13 @@ def score_readings(file: Path, keys: Sequence[Path], *, conditions: Conditions, 
         conditions=conditions,
         colour_basis=ColourBasis(kind="instrument", note=_note(readings)),
         viewing=options.viewing,
+        resolution_mm=RESOLUTION_MM,
         white=white,
         black=black,
         tiles=(),
         elements=elements,
-        totals=totals_of(elements),
-        flags=tuple(f"readings: {note}" for note in readings.notes),
+        totals=totals_of(elements, black),
+        flags=tuple(Flag(code="readings", text=note) for note in readings.notes),
     )
     return Measured(score=with_trust(finish(score, recipe, options.promise), paper, None))
 
@@ -161,7 +164,7 @@ def _paper(rows: Mapping[str, int], lab: Array, key: Key, file: Path) -> Array:
     return lab_to_xyz(lab[measured[0]])
 
 
-def _elements(colours: Mapping[str, Array], key: Key, recipe: Recipe) -> list[ElementScore]:
+def _elements(colours: Mapping[str, Array], key: Key, recipe: Recipe, viewing: Viewing) -> list[ElementScore]:
     found: list[ElementScore | None] = []
     for sheet in key.sheets:
         for tile in sheet.tiles:
@@ -170,7 +173,7 @@ def _elements(colours: Mapping[str, Array], key: Key, recipe: Recipe) -> list[El
                 if isinstance(element, PatchField):
                     found.append(_patches(colours, element, place))
                 elif isinstance(element, NeutralWedge):
-                    found.append(_wedge(colours, element, place))
+                    found.append(_wedge(colours, element, place, viewing))
                 elif isinstance(element, HueSweep):
                     found.append(_sweep(colours, element, recipe, place))
     return [element for element in found if element is not None]
@@ -201,17 +204,19 @@ def _patches(colours: Mapping[str, Array], field: PatchField, place: tuple[int, 
     )
 
 
-def _missing(count: int, what: str) -> tuple[str, ...]:
-    return (f"not-measured: {count} of the {what}",) if count else ()
+def _missing(count: int, what: str) -> tuple[Flag, ...]:
+    return (Flag(code="not-measured", text=f"{count} of the {what}"),) if count else ()
 
 
-def _wedge(colours: Mapping[str, Array], wedge: NeutralWedge, place: tuple[int, int]) -> NeutralWedgeScore | None:
+def _wedge(
+    colours: Mapping[str, Array], wedge: NeutralWedge, place: tuple[int, int], viewing: Viewing
+) -> NeutralWedgeScore | None:
     steps = tuple(step for step in wedge.steps if patch_name(step_name(step.step)) in colours)
     if len(steps) < _LEAST_STEPS:
         return None
     lab = np.array([colours[patch_name(step_name(step.step))] for step in steps])
-    error = np.full(len(steps), REPEATABILITY_DE00)
-    measured = wedge_score(wedge.model_copy(update={"steps": steps}), lab, error, None, place)
+    error = np.full_like(lab, REPEATABILITY_DE00 / np.sqrt(3))
+    measured = wedge_score(wedge.model_copy(update={"steps": steps}), lab, error, None, place, viewing)
     return measured.model_copy(update={"flags": _missing(len(wedge.steps) - len(steps), "steps")})
 
 

@@ -11,7 +11,8 @@ from scipy.special import ndtr
 from inkstrain.targets.key import Ring
 
 from .basis import Basis
-from .sampling import Tally, Window
+from .sampling import Window, disc_means
+from .solvers import fit_curve
 
 __all__ = ["rim_blur_mm"]
 
@@ -30,41 +31,37 @@ def rim_blur_mm(window: Window, ring: Ring, basis: Basis, paper_xyz: Array) -> f
     The edge runs all round the disc that it speaks for, so that it holds what print, optics, pixels and any error of
     placing do to this disc; the marks, which are small, can be printed less sharply than it.
     """
-    from scipy.optimize import curve_fit
-
-    count = round(2 * _REACH_MM / _BIN_MM)
     first, last = ring.radius_mm - _REACH_MM, ring.radius_mm + _REACH_MM
-    tally = Tally(basis, (count, _SECTORS))
-    for part in window.blocks():
-        x, y = part.x_mm - np.float32(ring.centre_mm[0]), part.y_mm - np.float32(ring.centre_mm[1])
-        square = x * x + y * y
-        inside = np.flatnonzero((square >= first * first) & (square < last * last))
-        away = np.sqrt(square.ravel()[inside]) - np.float32(first)
-        bins = np.minimum((away * np.float32(1.0 / _BIN_MM)).astype(np.int32), count - 1)
-        turn = np.arctan2(y.ravel()[inside], x.ravel()[inside])
-        sectors = (turn * np.float32(_SECTORS / (2 * np.pi)) + np.float32(_SECTORS)).astype(np.int32) % _SECTORS
-        tally.add(part.pixels.reshape(-1, 3)[inside], bins, sectors, away)
-    means = tally.means(paper_xyz)
-    good = np.isfinite(means.linear).all(axis=1)
-    if good.sum() < 0.8 * count:
+    means = disc_means(window, ring.centre_mm, first, last, _BIN_MM, _SECTORS, basis, paper_xyz)
+    good = np.asarray(np.isfinite(means.linear).all(axis=1))
+    if good.sum() < 0.8 * len(good):
         return None
-    place, linear = means.place[good] - _REACH_MM, means.linear[good]
+    place, linear = means.place[good] - ring.radius_mm, means.linear[good]
     ends = linear[:4].mean(axis=0), linear[-4:].mean(axis=0)
     channel = int(np.argmax(ends[1] - ends[0]))
     rim, paper = float(ends[0][channel]), float(ends[1][channel])
     if paper - rim < _LEAST_CONTRAST * paper:
         return None
 
-    def edge(at: Array, inner: float, outer: float, middle: float, sigma: float) -> Array:
-        return np.asarray(inner + (outer - inner) * ndtr((at - middle) / sigma))
+    def edge(parameters: Array) -> Array:
+        # a Gaussian's edge seen by a square pixel, whose box has the same variance in every direction
+        inner, outer, middle, sigma = parameters
+        return np.asarray(inner + (outer - inner) * _box_edge(place - middle, float(sigma), window.pixel_mm))
 
-    start = (rim, paper, 0.0, 0.07)
     bounds = ([-1.0, 0.0, -_REACH_MM / 2, 0.01], [2.0, 2.0, _REACH_MM / 2, _REACH_MM / 2])
-    try:
-        found, _ = curve_fit(edge, place, linear[:, channel], start, bounds=bounds)
-    except RuntimeError:  # it has not settled
+    found = fit_curve(edge, linear[:, channel], (rim, paper, 0.0, 0.07), bounds)
+    if found is None:
         return None
-    misfit = float(np.sqrt(np.mean((edge(place, *found) - linear[:, channel]) ** 2)))
+    misfit = float(np.sqrt(np.mean((edge(found) - linear[:, channel]) ** 2)))
     if misfit > _MOST_MISFIT * (paper - rim):
         return None
-    return float(np.sqrt(max(found[3] ** 2 - _BIN_MM**2 / 12.0, 1e-4)))
+    return float(np.sqrt(max(found[3] ** 2 + (window.pixel_mm**2 - _BIN_MM**2) / 12.0, 1e-4)))
+
+
+def _box_edge(away: Array, sigma: float, width: float) -> Array:
+    """Return an edge from 0 to 1 of a Gaussian sigma, averaged over a box's width."""
+
+    def area(at: Array) -> Array:
+        return np.asarray(at * ndtr(at / sigma) + sigma / np.sqrt(2 * np.pi) * np.exp(-0.5 * (at / sigma) ** 2))
+
+    return np.asarray((area(away + width / 2) - area(away - width / 2)) / width)

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from .model import Score
+from .model import Flag, Score
 from .repeats import SCANS_APART_DE00, WHAT_TO_CHANGE, disagreement_de00
 
 __all__ = ["FairnessPoint", "check_fairness"]
@@ -53,7 +53,7 @@ def check_fairness(*sides: Side) -> tuple[FairnessPoint, ...]:
         _point("chart", sides, lambda s: s.chart, "Different charts cannot be compared."),
         _point(
             "colour basis", sides, lambda s: s.colour_basis.kind,
-            "Measures that rest on colour are not compared; widths and evenness are.",
+            "Only evenness is compared: it rests least on colour.",
         ),
         *_fits(sides),
         _resolution(sides),
@@ -62,7 +62,10 @@ def check_fairness(*sides: Side) -> tuple[FairnessPoint, ...]:
             "The coarser scan hides small steps.",
         ),
         _point("scanner", sides, lambda s: s.conditions.scanner or "not said", "Two scanners do not see alike."),
-        _point("print scale", sides, _scale, "A print was scaled by its driver: its ramps are steeper or flatter."),
+        _point(
+            "print scale", sides, _scale,
+            "A print was scaled by its driver, or the scanners stretch unlike: a scan cannot tell which.",
+        ),
         _point("viewing", sides, _viewing, "How visible findings are is stated for unlike viewing."),
         *_repeats(sides),
         _drying(sides),
@@ -112,7 +115,7 @@ def _resolution(sides: Sequence[Side]) -> FairnessPoint:
     ratio = max(values) / min(values) if min(values) > 0 else 1.0
     text = None
     if ratio > _SHARPER:
-        text = "The finer scan sees sharper edges: widths are not compared."
+        text = "The finer scan may see sharper edges; what is stated at unlike resolutions is not compared."
     elif ratio > _ALIKE_RATIO:
         text = "The finer scan sees slightly sharper edges."
     return FairnessPoint(
@@ -165,7 +168,7 @@ def _repeats(sides: Sequence[Side]) -> list[FairnessPoint]:
 def _health(sides: Sequence[Side]) -> FairnessPoint:
     """Stripes and missing lines spoil a comparison even where both prints have them."""
     values = tuple(
-        _listed({word for s in side for flag in s.flags for key, word in _HEALTH.items() if flag.startswith(key)})
+        _listed({_HEALTH[flag.code] for score in side for flag in score.flags if flag.code in _HEALTH})
         or "none seen"
         for side in sides
     )
@@ -177,8 +180,8 @@ def _health(sides: Sequence[Side]) -> FairnessPoint:
 
 
 def _other_flags(score: Score) -> str:
-    flags = {*score.flags, *(flag for tile in score.tiles for flag in tile.flags)}
-    return _listed({flag for flag in flags if not flag.startswith(tuple(_HEALTH))}) or "none"
+    flags: set[Flag] = {*score.flags, *(flag for tile in score.tiles for flag in tile.flags)}
+    return _listed({flag.text for flag in flags if flag.code not in _HEALTH}) or "none"
 
 
 def _viewing(score: Score) -> str:

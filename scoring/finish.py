@@ -18,7 +18,7 @@ from .belonging import basis_check, belonging_flags
 from .fitmodel import ScannerFit
 from .gamut import colour_volume
 from .hypotheses import printed_as
-from .model import Black, ElementScore, NeutralWedgeScore, Score, White
+from .model import Black, ElementScore, Flag, NeutralWedgeScore, Score, White
 from .rendering import Press, Rendering
 from .uncertainty import with_uncertainty
 
@@ -50,7 +50,7 @@ def _promised(score: Score, press: Press, others: Sequence[OutputProfile]) -> Sc
     score = with_attainable(score, press, causes=not otherwise)
     flags = score.flags
     if answer is not None and otherwise:
-        flags = (*flags, f"not-as-stated: {answer.text}")
+        flags = (*flags, Flag(code="not-as-stated", text=answer.text))
     return score.model_copy(update={"printed_as": answer, "flags": flags})
 
 
@@ -75,13 +75,13 @@ def with_trust(score: Score, paper_xyz: Array, fit: ScannerFit | None) -> Score:
 def absolute_ends(white: White, black: Black | None, paper_xyz: Array) -> tuple[White, Black | None]:
     """Return white and black of a score with their absolute values, from the paper's absolute XYZ."""
     lab = xyz_to_lab(paper_xyz)
-    told = {"absolute_lab": _triple(lab), "absolute_density": float(density(lab))}
-    white = white.model_copy(update=told)
+    white = white.revised(absolute_lab=_triple(lab), absolute_density=float(density(lab)))
     if black is not None:
         lab = xyz_to_lab(lab_to_xyz(black.lab) * (np.asarray(paper_xyz) / WHITE_D50))
         darkness = float(density(lab))
-        dark = {"absolute_lab": _triple(lab), "absolute_density": darkness if np.isfinite(darkness) else None}
-        black = black.model_copy(update=dark)
+        black = black.revised(
+            absolute_lab=_triple(lab), absolute_density=darkness if np.isfinite(darkness) else None
+        )
     return white, black
 
 

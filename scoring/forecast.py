@@ -1,70 +1,60 @@
 """The forecast: the score that a printer's profile alone predicts, for every intent, before any ink is spent.
 
-Colours run in floating point along the paths themselves (no raster), every 0.02 mm of radius. A profile's tables are
-interpolated, so a predicted path has no steps, only steep stretches. Contours are read from colours averaged over the
-0.1 mm of a scan's bins, all else with no smoothing but that pitch.
+Colours run in floating point along the fades themselves (no raster), every 0.01 mm of radius, and are measured at the
+same resolution as a scan by the same function. A profile's tables are interpolated, so a predicted course has no steps,
+only steep stretches.
 """
 
 from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from inkstrain.targets.chart import build_key
-from inkstrain.targets.colorimetry import delta_e00, path_length_de00, xyz_to_lab
+from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rings import ring_rgb
-from inkstrain.targets.spaces import rgb_to_lab
 from inkstrain.targets.sweeps import sweep_rgb
 from inkstrain.targets.wedge import neutral_rgb
 
 from .advice import advise, summary_of
-from .features import PathPair, core_mm, evenness, fall_off, find_contours, find_flat_bands, find_reversals, reach
+from .course import RESOLUTION_MM
+from .finish import black_of
 from .forecastmodel import Forecast, ForecastProfile, IntentForecast
 from .gamut import colour_volume
-from .hue import find_hue_swings
 from .model import (
     ColourVolume,
-    DeltaEPair,
     ElementScore,
     HueSweepScore,
     Lab,
     MadeBy,
     NeutralWedgeScore,
-    RingProfile,
     RingScore,
 )
 from .neutrals import predict_neutrals
 from .rendering import RENDERINGS, Press, Rendering
-from .rings import delta_e_summary
+from .rings import exact_ring
 from .sweeps import SWEEP_BIN_MM, sweep_row
 from .totals import totals_of
-from .visibility import DEFAULT_VIEWING, see
+from .visibility import DEFAULT_VIEWING
 from .wedge import RAMP_BIN_MM, ramp_smoothness, wedge_score
 
-__all__ = ["ASSUMED_ERROR_L", "PITCH_MM", "forecast", "predicted_elements", "score_path"]
+__all__ = ["PITCH_MM", "forecast", "predicted_elements"]
 
 Array = NDArray[np.float64]
 
-PITCH_MM: Final = 0.02
-"""Distance between the radii at which a path is predicted."""
+PITCH_MM: Final = 0.01
+"""Distance between the radii at which colours are predicted."""
 
-ASSUMED_ERROR_L: Final = 0.05
-"""Standard error in L* that neutral steps are taken to be read with: assumed, not measured."""
-
-_KEPT_EVERY: Final = 5  # of the radii: 0.1 mm, as a scan's widest bins
-_HUE_EVERY: Final = 5
-_READ_MM: Final = 0.1
+_PROBED_EVERY: Final = 10  # of the radii: 0.1 mm
 _SAME_DE00: Final = 0.05
 
 
@@ -122,7 +112,7 @@ def _refuse_grey(recipe: Recipe, profile: OutputProfile) -> None:
 def _probe(recipe: Recipe) -> Array:
     """Return colours from all over the chart, (n, 3): renderings that agree on them agree everywhere."""
     elements = [element for sheet in build_key(recipe).sheets for tile in sheet.tiles for element in tile.elements]
-    rings = [_asked(element, recipe)[1][::_KEPT_EVERY] for element in elements if isinstance(element, Ring)]
+    rings = [_asked(element, recipe)[1][::_PROBED_EVERY] for element in elements if isinstance(element, Ring)]
     around = np.linspace(0.0, 1.0, 100)
     sweeps = [
         sweep_rgb(recipe.space, band.level, around) for e in elements if isinstance(e, HueSweep) for band in e.rows
@@ -138,7 +128,7 @@ def _all(recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering]
         press = Press(recipe.space, profile, rendering, absolute=rendering.intent == "absolute")
         colours = press.lab(_probe(recipe))
         twin = next((f for lab, f in told if not f.same_as and np.max(delta_e00(colours, lab)) < _SAME_DE00), None)
-        elements = twin.elements if twin else see(predicted_elements(recipe, press), DEFAULT_VIEWING)
+        elements = twin.elements if twin else predicted_elements(recipe, press)
         told.append(
             (
                 colours,
@@ -148,7 +138,7 @@ def _all(recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering]
                     table=profile.table(rendering.intent) or "none",
                     same_as=twin.name if twin else None,
                     elements=elements,
-                    totals=totals_of(elements),
+                    totals=totals_of(elements, black_of(elements)),
                     neutrals=greys,
                     colour_volume=twin.colour_volume if twin else _volume(elements, recipe),
                 ),
@@ -188,27 +178,11 @@ def _other(element: Element, recipe: Recipe, press: Press, place: tuple[int, int
             return None
 
 
-@dataclass(frozen=True, slots=True)
-class _Path(PathPair):
-    """A path that knows its lengths, which every measure asks for."""
-
-    printed_de00: Array
-    intended_de00: Array
-
-    def printed_length(self) -> Array:
-        return self.printed_de00
-
-    def intended_length(self) -> Array:
-        return self.intended_de00
-
-
 @functools.lru_cache(maxsize=128)
-def _asked(ring: Ring, recipe: Recipe) -> tuple[Array, Array, Array]:
-    """Return radii along a ramp, the file's RGB and its colour there."""
-    inner, outer = ring.ramp_mm
-    radius = np.linspace(inner, outer, round((outer - inner) / PITCH_MM) + 1)
-    rgb = ring_rgb(ring, recipe, radius)
-    return radius, rgb, rgb_to_lab(recipe.space, rgb)
+def _asked(ring: Ring, recipe: Recipe) -> tuple[Array, Array]:
+    """Return even radii from the middle to the rim, and the file's RGB there."""
+    radius: Array = PITCH_MM * (np.arange(round(ring.radius_mm / PITCH_MM), dtype=np.float64) + 0.5)
+    return radius, ring_rgb(ring, recipe, radius)
 
 
 def _rings(rings: Sequence[tuple[Ring, tuple[int, int]]], recipe: Recipe, press: Press) -> list[RingScore]:
@@ -216,68 +190,11 @@ def _rings(rings: Sequence[tuple[Ring, tuple[int, int]]], recipe: Recipe, press:
         return []
     asked = [_asked(ring, recipe) for ring, _ in rings]
     # all rings in one go: setting up Little CMS takes longer than a ring's colours
-    printed = np.split(
-        press.lab(np.concatenate([rgb for _, rgb, _ in asked])), np.cumsum([len(radius) for radius, _, _ in asked])[:-1]
-    )
+    printed = np.split(press.lab(np.concatenate([rgb for _, rgb in asked])), np.cumsum([len(r) for r, _ in asked])[:-1])
     return [
-        score_path(ring, _Path(radius, lab, intended, path_length_de00(lab), _asked_length(ring, recipe)), place)
-        for (ring, place), (radius, _, intended), lab in zip(rings, asked, printed, strict=True)
+        exact_ring(ring, recipe, radius, lab, DEFAULT_VIEWING, place, RESOLUTION_MM)
+        for (ring, place), (radius, _), lab in zip(rings, asked, printed, strict=True)
     ]
-
-
-@functools.lru_cache(maxsize=128)
-def _asked_length(ring: Ring, recipe: Recipe) -> Array:
-    return path_length_de00(_asked(ring, recipe)[2])
-
-
-def score_path(ring: Ring, pair: PathPair, place: tuple[int, int]) -> RingScore:
-    """Return the score of a ring whose printed path is known without error."""
-    hue = slice(None, None, _HUE_EVERY)
-    return RingScore(
-        id=ring.id,
-        kind=ring.kind,
-        hue=ring.hue,
-        sheet=place[0],
-        tile=place[1],
-        reach=reach(pair),
-        evenness=evenness(pair),
-        profile=_kept(pair),
-        contours=find_contours(_as_read(pair)),
-        flat_bands=find_flat_bands(pair),
-        hue_swings=find_hue_swings(pair.radius_mm[hue], pair.printed[hue], pair.intended[hue]),
-        reversals=find_reversals(pair),
-        core_mm=core_mm(pair, pair.printed[0]),
-        fall_off_mm=fall_off(pair),
-        delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(pair.printed, pair.intended)))),
-    )
-
-
-def _as_read(pair: PathPair) -> PathPair:
-    """Return a path with its colours averaged over the width of a scan's bins: a table wiggles finer than that."""
-    rows = max(round(_READ_MM / float(np.median(np.diff(pair.radius_mm)))), 1)
-    printed = uniform_filter1d(pair.printed, rows, axis=0, mode="nearest")
-    return _Path(pair.radius_mm, printed, pair.intended, path_length_de00(printed), pair.intended_length())
-
-
-def _kept(pair: PathPair) -> RingProfile:
-    """Return the part of a path that is kept: every 0.1 mm, with the mean speed about each."""
-    rows = np.arange(0, len(pair.radius_mm), _KEPT_EVERY)
-    radius = pair.radius_mm[rows]
-    borders = np.concatenate([[radius[0]], (radius[1:] + radius[:-1]) / 2, [radius[-1]]])
-    widths = np.diff(borders)
-
-    def speed(length: Array) -> tuple[float, ...]:
-        moved = np.diff(np.interp(borders, pair.radius_mm, length))
-        return tuple((moved / widths).round(4).tolist())
-
-    return RingProfile(
-        radius_mm=tuple(radius.round(4).tolist()),
-        lab=tuple(map(tuple, pair.printed[rows].round(4).tolist())),
-        intended_lab=tuple(map(tuple, pair.intended[rows].round(4).tolist())),
-        standard_error_de00=(0.0,) * len(rows),
-        speed_de00_per_mm=speed(pair.printed_length()),
-        intended_speed_de00_per_mm=speed(pair.intended_length()),
-    )
 
 
 def _sweep(sweep: HueSweep, recipe: Recipe, press: Press, place: tuple[int, int]) -> HueSweepScore:
@@ -295,7 +212,7 @@ def _wedge(wedge: NeutralWedge, press: Press, place: tuple[int, int]) -> Neutral
     count = int(wedge.ramp_box_mm[2] / RAMP_BIN_MM)
     along = (np.arange(count) + 0.5)[1:-1] / count * 100.0
     ramp = press.lab(neutral_rgb(press.space, along))
-    return wedge_score(wedge, lab, np.full(len(lab), ASSUMED_ERROR_L), ramp_smoothness(ramp[:, 0]), place)
+    return wedge_score(wedge, lab, np.zeros_like(lab), ramp_smoothness(ramp[:, 0]), place, DEFAULT_VIEWING)
 
 
 def _triple(values: Array) -> Lab:

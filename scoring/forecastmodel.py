@@ -1,4 +1,4 @@
-"""The forecast and its parts: frozen values, written and read as JSON (``inkstrain/forecast/1``)."""
+"""The forecast and its parts: frozen values, written and read as JSON (``inkstrain/forecast/2``)."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ class Forecast(AliasedValue):
     ``viewing`` is what visibility figures are stated for.
     """
 
-    schema_id: Literal["inkstrain/forecast/1"] = Field(default="inkstrain/forecast/1", alias="schema")
+    schema_id: Literal["inkstrain/forecast/2"] = Field(default="inkstrain/forecast/2", alias="schema")
     made_by: MadeBy
     chart: str
     recipe: str

@@ -33,8 +33,9 @@ def forecast_text(forecast: Forecast, *, width: int = 80) -> str:
         lines += [
             "",
             *_wrapped(
-                "Evenness (1 is even), steepest place (times its share), number of contours. "
-                "* smoother than those without; a tie is said to be one. Absolute is for proofs and not judged.",
+                "Evenness (1 is even), steepest place (times its share), number of rings. "
+                "* smoother than those without; a tie is said to be one. bpc: black point compensation. Colours are "
+                "relative to the paper; absolute has the paper's own colour in them, is for proofs and not judged.",
                 width,
             ),
         ]
@@ -103,13 +104,13 @@ def _other_rows(shown: Sequence[IntentForecast]) -> Iterator[str]:
     if all(wedges):
         yield "greys"
         yield _values("black L*", [f"{min(s.lab[0] for s in e[0].steps):.1f}" for e in wedges])
-        yield _values("told from", [_told(e[0]) for e in wedges])
+        yield _values("first seen", [_first_seen(e[0]) for e in wedges])
         yield _values("cast C*", [f"{e[0].cast.max_c:.1f}" for e in wedges])
 
 
-def _told(wedge: NeutralWedgeScore) -> str:
-    told = next((s.intended_l for s in wedge.steps if s.step == wedge.first_from_black), None)
-    return "none" if told is None else f"L* {told:g}"
+def _first_seen(wedge: NeutralWedgeScore) -> str:
+    lightness = next((s.intended_l for s in wedge.steps if s.step == wedge.first_from_black), None)
+    return "none" if lightness is None else f"L* {lightness:g}"
 
 
 def _values(name: str, values: Sequence[str]) -> str:

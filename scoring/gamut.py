@@ -1,8 +1,10 @@
 """Colour volume: how much of CIELAB a print filled, sampled by the chart's own rings.
 
 Every ring runs over the surface of the file's colour space, from a pure hue straight to white or to black, so that the
-rings of all hues together are a net over the surface of what was printed. The net's triangles enclose the volume; how
-much is lost between hues is known from the file's own colours, netted as coarsely, and is part of the uncertainty.
+rings of all hues together are a net over the surface of what was printed. The net's triangles enclose the volume. What
+it misses between hues is foretold from the print: the file's colours there are known, and what the print makes of a
+colour is taken to go evenly from hue to hue. How well that holds is seen by foretelling every second hue of the net
+from the others.
 """
 
 from __future__ import annotations
@@ -10,15 +12,18 @@ from __future__ import annotations
 import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from inkstrain.targets.chart import build_key
+from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import Ring
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rings import hue_names, make_ring, ring_lab
 
+from .course import RESOLUTION_MM
 from .model import ColourVolume, HueChroma, RingScore
 
 __all__ = ["LEVELS_L", "Net", "colour_volume", "mesh_volume"]
@@ -31,8 +36,8 @@ LEVELS_L: Final = (25.0, 50.0, 75.0)
 _ALONG: Final = 48  # places along each ring
 _FINE_HUES: Final = 36
 _POINTS: Final = 1500
-_TRIALS: Final = 12
-_RADIUS_MM: Final = 19.0
+_A_LITTLE: Final = 0.05  # CIELAB, to take slopes by
+_HALVED: Final = 4.0  # what straight lines between hues miss, by what they miss when these are half as many: 2 squared
 
 
 def mesh_volume(corners: ArrayLike, triangles: ArrayLike) -> float:
@@ -73,6 +78,18 @@ class Net:
     def volume(self) -> float:
         """Return the enclosed volume in CIELAB."""
         return mesh_volume(*self.corners_and_triangles())
+
+    def slopes(self) -> Array:
+        """Return by how much the volume changes, but for its sign, as each colour moves along each axis, like `lab`."""
+        corners, triangles = self.corners_and_triangles()
+        found = np.zeros_like(corners)
+        for i in range(3):
+            second, third = (corners[triangles[:, (i + k) % 3]] for k in (1, 2))
+            np.add.at(found, triangles[:, i], np.cross(second, third) / 6.0)
+        found = found.reshape(self.lab.shape)
+        # the ends of all hues are one
+        found[:, 0], found[:, -1] = found[:, 0].mean(axis=0), found[:, -1].mean(axis=0)
+        return found
 
     def holds(self, points: ArrayLike) -> NDArray[np.bool_]:
         """Tell which points (n, 3) lie inside: those that the surface winds around (van Oosterom & Strackee 1983)."""
@@ -122,26 +139,16 @@ def colour_volume(rings: Sequence[RingScore], recipe: Recipe, seed: int = 0) -> 
     pairs = _pairs(rings, recipe)
     if len(pairs) < 3:
         return None
-    printed = Net(_net(pairs, "lab"))
-    asked = Net(_net(pairs, "intended_lab"))
-    fine = _file_net(recipe)
+    printed, asked = Net(_net(pairs, "lab", recipe)), Net(_net(pairs, "intended_lab", recipe))
     volume = printed.volume()
-    lost = abs(1.0 - asked.volume() / fine.volume())
-    rng = np.random.default_rng(seed)
-    error = np.array([[np.median(ring.profile.standard_error_de00) for ring in pair] for pair in pairs.values()]).max()
-    # errors that all colours of a ring share are what a volume feels; those of single bins average out
-    jittered = [
-        Net(printed.lab + rng.normal(0.0, error, (len(pairs), 1, 3))).volume() for _ in range(_TRIALS if error else 0)
-    ]
     coverage = None
-    if all(ring.profile.attainable_lab for pair in pairs.values() for ring in pair):
-        attainable = Net(_net(pairs, "attainable_lab"))
-        inside = _inside(attainable, rng)
+    if all(ring.course.attainable_lab for pair in pairs.values() for ring in pair):
+        inside = _inside(Net(_net(pairs, "attainable_lab", recipe)), np.random.default_rng(seed))
         coverage = float(printed.holds(inside).mean()) if len(inside) else None
     return ColourVolume(
         volume=volume,
-        standard_error=float(np.std(jittered)) if jittered else 0.0,
-        between_hues=lost * volume,
+        standard_error=_standard_error(printed, pairs),
+        between_hues=_between_hues(printed, asked, list(pairs), recipe),
         of_asked=volume / asked.volume(),
         coverage=coverage,
         chroma=tuple(
@@ -153,6 +160,50 @@ def colour_volume(rings: Sequence[RingScore], recipe: Recipe, seed: int = 0) -> 
     )
 
 
+def _standard_error(printed: Net, pairs: Mapping[str, tuple[RingScore, RingScore]]) -> float:
+    """Return the standard error of a volume from those of the rings it is made of.
+
+    Every ring is moved as a whole along each axis by its median error: what all its colours share is what a volume
+    feels, and of single colours' errors no more than that is left (JCGM 100:2008, 5.1.2).
+    """
+    error = np.array([[_errors(ring) for ring in pair] for pair in pairs.values()])
+    slopes = printed.slopes()
+    slope = np.stack([part.sum(axis=1) for part in (slopes[:, :_ALONG], slopes[:, _ALONG:])], axis=1)
+    return float(np.linalg.norm(slope * error))
+
+
+def _errors(ring: RingScore) -> Array:
+    """Return a ring's median standard errors along L*, a* and b*, (3,): equal parts of its ΔE00."""
+    lab, error = np.array(ring.course.lab), np.array(ring.course.standard_error_de00)
+    a_unit = [np.asarray(delta_e00(lab, lab + _A_LITTLE * step)) / _A_LITTLE for step in np.eye(3)]
+    return np.array([np.median(error / np.sqrt(3.0) / each) for each in a_unit])
+
+
+def _between_hues(printed: Net, asked: Net, hues: Sequence[str], recipe: Recipe) -> float:
+    """Return what a net may miss between its hues: what is foretold, and how far foretelling is wrong."""
+    angle_of = dict(hue_names(recipe.hues))
+    angle = np.array([angle_of[hue] for hue in hues])
+    change = printed.lab - asked.lab
+    fine, fine_deg = _file_net(recipe)
+    foretold = Net(fine.lab + _between(change, angle, fine_deg)).volume()
+    wrong = []
+    for first in (0, 1):
+        others = slice(first, None, 2)
+        from_others = Net(asked.lab + _between(change[others], angle[others], angle))
+        wrong.append(abs(from_others.volume() - printed.volume()))
+    return abs(foretold - printed.volume()) + max(wrong) / _HALVED
+
+
+def _between(values: Array, angle_deg: Array, at_deg: Array) -> Array:
+    """Return values (n, ...) at hues (n,) interpolated at others, (m,), round the circle."""
+    closed = np.concatenate([values, values[:1]])
+    border = np.append(angle_deg, angle_deg[0] + 360.0)
+    place = np.interp((at_deg - border[0]) % 360.0 + border[0], border, np.arange(len(border)))
+    before = np.minimum(place.astype(np.intp), len(values) - 1)
+    part = (place - before)[:, None, None]
+    return np.asarray(closed[before] * (1.0 - part) + closed[before + 1] * part)
+
+
 def _or_none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
@@ -161,7 +212,7 @@ def _pairs(rings: Sequence[RingScore], recipe: Recipe) -> dict[str, tuple[RingSc
     """Return the rings to black and to white by hue, in order round the hue circle, where both were measured."""
     by_hue: dict[str, dict[str, RingScore]] = {}
     for ring in rings:
-        if ring.profile.radius_mm:
+        if ring.course.radius_mm:
             by_hue.setdefault(ring.hue, {})[ring.kind] = ring
     known = [name for name, _ in sorted(hue_names(recipe.hues), key=lambda named: named[1])]
     return {
@@ -171,32 +222,46 @@ def _pairs(rings: Sequence[RingScore], recipe: Recipe) -> dict[str, tuple[RingSc
     }
 
 
-def _net(pairs: Mapping[str, tuple[RingScore, RingScore]], what: str) -> Array:
+def _net(pairs: Mapping[str, tuple[RingScore, RingScore]], what: str, recipe: Recipe) -> Array:
+    rings = _rings_of(recipe)
     return np.array(
-        [np.concatenate([_along(black, what), _along(white, what)[::-1]]) for black, white in pairs.values()]
+        [
+            np.concatenate([_along(black, what, rings[black.id]), _along(white, what, rings[white.id])[::-1]])
+            for black, white in pairs.values()
+        ]
     )
 
 
-def _along(ring: RingScore, what: str) -> Array:
-    """Return a ring's colours at even places from the hub outwards, (`_ALONG`, 3)."""
-    lab = np.array(getattr(ring.profile, what))
-    places = np.linspace(0, len(lab) - 1, _ALONG)
-    return np.stack([np.interp(places, np.arange(len(lab)), lab[:, i]) for i in range(3)], axis=-1)
+def _along(score: RingScore, what: str, ring: Ring) -> Array:
+    """Return a ring's colours from hub to rim, (`_ALONG`, 3)."""
+    lab, radius = np.array(getattr(score.course, what)), np.array(score.course.radius_mm)
+    return np.stack([np.interp(_places(ring), radius, lab[:, i]) for i in range(3)], axis=-1)
+
+
+def _places(ring: Ring) -> Array:
+    """Return even radii along a ramp and what the resolution smears of its ends."""
+    reach = 3.0 * RESOLUTION_MM
+    return np.linspace(ring.ramp_mm[0] - reach, ring.ramp_mm[1] + reach, _ALONG)
 
 
 @functools.lru_cache(maxsize=8)
-def _file_net(recipe: Recipe) -> Net:
-    """Return the net of the file's own space with many hues."""
+def _rings_of(recipe: Recipe) -> dict[str, Ring]:
+    tiles = (tile for sheet in build_key(recipe).sheets for tile in sheet.tiles)
+    return {element.id: element for tile in tiles for element in tile.elements if isinstance(element, Ring)}
 
-    def path(ring: Ring) -> Array:
-        return ring_lab(ring, recipe, np.linspace(*ring.ramp_mm, _ALONG))
 
-    nets = []
-    for name, angle in hue_names(_FINE_HUES):
-        black = path(make_ring("ring-to-black", name, angle, (0.0, 0.0), _RADIUS_MM))
-        white = path(make_ring("ring-to-white", name, angle, (0.0, 0.0), _RADIUS_MM))
-        nets.append(np.concatenate([black, white[::-1]]))
-    return Net(np.array(nets))
+@functools.lru_cache(maxsize=8)
+def _file_net(recipe: Recipe) -> tuple[Net, Array]:
+    """Return the net of the file's own space with many hues, and these."""
+    radius_mm = next(iter(_rings_of(recipe).values())).radius_mm
+
+    def path(kind: Literal["ring-to-black", "ring-to-white"], name: str, angle: float) -> Array:
+        ring = make_ring(kind, name, angle, (0.0, 0.0), radius_mm)
+        return ring_lab(ring, recipe, _places(ring))
+
+    hues = sorted(hue_names(_FINE_HUES), key=lambda named: named[1])
+    nets = [np.concatenate([path("ring-to-black", *hue), path("ring-to-white", *hue)[::-1]]) for hue in hues]
+    return Net(np.array(nets)), np.array([angle for _, angle in hues])
 
 
 def _inside(net: Net, rng: np.random.Generator) -> Array:

@@ -90,10 +90,10 @@ def printed_as(score: Score, press: Press, others: Sequence[OutputProfile] = ())
         )
         for name in sorted(misfits, key=lambda name: (float(misfits[name].mean()), name != best))
     )
-    told = _apart(predicted[_STATED], predicted[best]) >= TELLABLE_DE00 and float(lead.mean()) > _SURE * error
+    differs = _apart(predicted[_STATED], predicted[best]) >= TELLABLE_DE00 and float(lead.mean()) > _SURE * error
     twins = tuple(h.name for h in hypotheses if h.name not in (best, _STATED) and h.apart_de00 < TELLABLE_DE00)
     poor = float(misfits[best].mean()) > _POOR_DE00
-    verdict: Verdict = "does-not-fit" if told else "cannot-tell" if best != _STATED or twins else "fits"
+    verdict: Verdict = "does-not-fit" if differs else "cannot-tell" if best != _STATED or twins else "fits"
     found = PrintedAs(
         stated=press.rendering.name,
         best=best,
@@ -166,13 +166,13 @@ def _samples(score: Score, recipe: Recipe) -> Iterator[_Sample]:
     known = {e.id: e for sheet in build_key(recipe).sheets for tile in sheet.tiles for e in tile.elements}
     for element in score.elements:
         match element, known.get(element.id):
-            case RingScore() as ring, Ring() as described if len(ring.profile.radius_mm) > 2:
-                radius = np.array(ring.profile.radius_mm)
+            case RingScore() as ring, Ring() as described if len(ring.course.radius_mm) > 2:
+                radius = np.array(ring.course.radius_mm)
                 step = max(round(_EVERY_MM / float(np.median(np.diff(radius)))), 1)
                 # the borders of hub and rim are the scanner's blur, not the print's colour
                 inside = np.flatnonzero((radius > described.ramp_mm[0]) & (radius < described.ramp_mm[1]))[::step]
                 if len(inside):
-                    yield _Sample(ring_rgb(described, recipe, radius[inside]), np.array(ring.profile.lab)[inside])
+                    yield _Sample(ring_rgb(described, recipe, radius[inside]), np.array(ring.course.lab)[inside])
             case HueSweepScore() as sweep, _:
                 for row in sweep.rows:
                     rows = slice(None, None, _SWEEP_EVERY)
@@ -196,19 +196,26 @@ def _words(found: PrintedAs, score: Score) -> str:
     if found.verdict == "does-not-fit":
         text = (
             f"The print does not look as stated ({found.stated}): {best} fits better, {first.misfit_de00:.1f} ΔE00 "
-            f"from what was measured against {stated.misfit_de00:.1f}. Check that before drawing conclusions."
+            f"from what was measured, relative to paper, against {stated.misfit_de00:.1f}. Check that before drawing "
+            "conclusions."
         )
     elif found.verdict == "fits":
-        text = f"The print fits what was stated ({found.stated}) best, {stated.misfit_de00:.1f} ΔE00 in mean."
+        text = (
+            f"The print fits what was stated ({found.stated}) best, {stated.misfit_de00:.1f} ΔE00 in mean, relative "
+            "to paper."
+        )
     else:
         alike = [name for name in (found.best, *found.not_told_from) if name != _STATED]
         text = (
-            f"The print fits what was stated ({found.stated}), {stated.misfit_de00:.1f} ΔE00 in mean; this chart "
-            f"cannot tell that from: {', '.join(alike)}."
+            f"The print fits what was stated ({found.stated}), {stated.misfit_de00:.1f} ΔE00 in mean, relative to "
+            f"paper; this chart cannot tell that from: {', '.join(alike)}."
         )
     if found.nothing_fits:
         text += " Nothing fits well: another profile, another paper, or a scanner far off may be the reason."
     scale = [abs(axis - 1.0) for tile in score.tiles for axis in tile.print_scale]
     if scale and max(scale) > _SCALE_TOLERANCE:
-        text += f" It was printed {100 * max(scale):.1f} % off its size: print at 100 %, without fitting to the page."
+        text += (
+            f" The scanned chart is {100 * max(scale):.1f} % off its size: print at 100 %, without fitting to the page "
+            "(a scan cannot tell the print's size from the scanner's own error)."
+        )
     return text

@@ -2,29 +2,40 @@
 
 Where the colour basis is ``assumed`` or ``borrowed``, limits on colour itself (ΔE00, degrees of hue, cast) are listed
 as not judged: widths, order and evenness stand on such a scan, colour differences are only indicative.
-A value that equals its limit is within.
+A value that equals its limit is within, and one that passes it by less than its error (95 %) fails no limit: it is
+listed as within its error.
 """
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict
 
 from inkstrain.scoring.model import (
+    Contour,
     DeltaE,
+    FaintRing,
     FlatFieldScore,
+    HeadBanding,
     HueSweepScore,
     NeutralWedgeScore,
     PatchFieldScore,
     RingScore,
     Score,
 )
-from inkstrain.targets.errors import WrongUsageError
+
+from .figures import COVERS, figure
+from .tolerances import (
+    FlatFieldLimits,
+    HueSweepLimits,
+    NeutralWedgeLimits,
+    PatchFieldLimits,
+    RingLimits,
+    Tolerances,
+)
 
 _UNTRUSTED = {
     "assumed": "colour is only indicative: the scan's colour basis is assumed",
@@ -32,84 +43,7 @@ _UNTRUSTED = {
 }
 _ANOTHERS = "colour is only indicative: the scanner fit belongs to another paper or ink"
 
-__all__ = ["EXAMPLE_TOLERANCES", "Finding", "NotJudged", "Tolerances", "Verdict", "judge", "read_tolerances"]
-
-
-def _off_is_none(value: object) -> object:
-    # TOML has no null, so a limit is switched off in words
-    return None if value == "off" else value
-
-
-_Off = BeforeValidator(_off_is_none)
-_Limit = Annotated[Annotated[float, Field(ge=0)] | None, _Off]
-_Fraction = Annotated[Annotated[float, Field(ge=0, le=1)] | None, _Off]
-_Count = Annotated[Annotated[int, Field(ge=0)] | None, _Off]
-
-
-class _Limits(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
-
-class RingLimits(_Limits):
-    """Limits for every ring; ``None`` (in a file: ``"off"``) is not judged."""
-
-    max_contours: _Count = None
-    max_visible_contours: _Count = 0
-    max_contour_contrast_de00: _Limit = 1.8
-    max_flat_band_mm: _Limit = 1.0
-    min_evenness: _Fraction = 0.75
-    min_reach: _Limit = None
-    max_hue_swing_deg: _Limit = 6.0
-    max_reversal_l: _Limit = 0.5
-    max_ripple_l: _Limit = 0.2
-    max_banding_l: _Limit = 0.2
-    max_core_mm: _Limit = None
-    max_mean_de00: _Limit = None
-    max_p95_de00: _Limit = None
-
-
-class HueSweepLimits(_Limits):
-    """Limits for every row of a hue sweep."""
-
-    max_order_breaks: _Count = 0
-    max_merged_deg: _Limit = 15.0
-    max_mean_de00: _Limit = None
-    max_p95_de00: _Limit = None
-
-
-class NeutralWedgeLimits(_Limits):
-    """Limits for the neutral wedge. ``monotonic = true`` asks that every step climbs."""
-
-    monotonic: bool = True
-    max_first_from_black: _Count = None
-    max_first_from_white: _Count = None
-    max_cast_c: _Limit = 2.0
-    max_mean_de00: _Limit = None
-    max_p95_de00: _Limit = None
-
-
-class PatchFieldLimits(_Limits):
-    """Limits for a patch field."""
-
-    max_mean_de00: _Limit = None
-    max_p95_de00: _Limit = None
-
-
-class FlatFieldLimits(_Limits):
-    """Limits for an even tint."""
-
-    max_unevenness_l: _Limit = None
-    max_banding_l: _Limit = 0.2
-
-
-class Tolerances(_Limits):
-    """What a print is held to. Defaults and their sources are in :data:`EXAMPLE_TOLERANCES`."""
-
-    ring: RingLimits = RingLimits()
-    hue_sweep: HueSweepLimits = HueSweepLimits()
-    neutral_wedge: NeutralWedgeLimits = NeutralWedgeLimits()
-    patch_field: PatchFieldLimits = PatchFieldLimits()
-    flat_field: FlatFieldLimits = FlatFieldLimits()
+__all__ = ["Finding", "NotJudged", "Verdict", "judge"]
 
 
 class Finding(BaseModel):
@@ -135,79 +69,18 @@ class NotJudged(BaseModel):
 
 
 class Verdict(BaseModel):
-    """The outcome. ``within`` means that nothing judged was outside; see ``not_judged`` for the rest."""
+    """The outcome. ``within`` means that nothing judged was outside; see ``not_judged`` for the rest.
+
+    ``within_error`` holds limits that a value passed by less than its error: nothing can be said of them.
+    """
 
     model_config = ConfigDict(frozen=True)
 
     within: bool
     findings: tuple[Finding, ...]
+    within_error: tuple[Finding, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
     tolerances: Tolerances
-
-
-EXAMPLE_TOLERANCES = """\
-# Tolerances for judging a score. Every line is optional; these are the defaults.
-# A limit of "off" is not judged. A value equal to its limit is within.
-# Where the colour basis is "assumed", limits marked (colour) are listed but not judged.
-
-[ring]
-max_contours = "off"             # any contour at all, seen or not
-max_visible_contours = 0         # of 1 just-noticeable difference or more, as the score states viewing
-max_contour_contrast_de00 = 1.8  # (colour) 50:50 acceptability, Paravina et al. 2015 (ceramics, not prints)
-max_flat_band_mm = 1.0           # common practice, no source
-min_evenness = 0.75              # common practice, no source
-min_reach = "off"                # a smaller paper or ink gamut is not a fault by itself
-max_hue_swing_deg = 6.0          # (colour) the straightest hue spaces are themselves good to about 5 degrees
-max_reversal_l = 0.5             # the smallest reversal that a score reports
-max_ripple_l = 0.2               # can be objectionable: J. Electron. Imaging 19(1):011017, 2010
-max_banding_l = 0.2              # the same
-max_core_mm = "off"
-max_mean_de00 = "off"            # (colour) against the file; out of gamut is no fault of the print
-max_p95_de00 = "off"             # (colour)
-
-[hue_sweep]
-max_order_breaks = 0             # per row
-max_merged_deg = 15.0            # common practice, no source
-max_mean_de00 = "off"            # (colour)
-max_p95_de00 = "off"             # (colour)
-
-[neutral_wedge]
-monotonic = true                 # every step lighter than the one before
-max_first_from_black = "off"     # step number
-max_first_from_white = "off"     # step number, counted from white
-max_cast_c = 2.0                 # (colour) chroma, media-relative; ISO 12647-7 grey balance, from memory
-max_mean_de00 = "off"            # (colour)
-max_p95_de00 = "off"             # (colour)
-
-[patch_field]
-max_mean_de00 = "off"            # (colour)
-max_p95_de00 = "off"             # (colour)
-
-[flat_field]
-max_unevenness_l = "off"
-max_banding_l = 0.2              # as for rings
-"""
-
-
-def read_tolerances(path: Path) -> Tolerances:
-    """Read tolerances from a TOML file.
-
-    Raises
-    ------
-    WrongUsageError
-        If the file cannot be read, is not TOML, or holds an unknown key or a value of the wrong type.
-    """
-    try:
-        with path.open("rb") as file:
-            content = tomllib.load(file)
-    except OSError as error:
-        raise WrongUsageError(f"Tolerances {path} cannot be read: {error.strerror or error}.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise WrongUsageError(f"Tolerances {path} are not valid TOML: {error}.") from error
-    try:
-        return Tolerances.model_validate(content)
-    except ValidationError as error:
-        raise WrongUsageError(f"Tolerances {path}: {_complaint(error)}") from error
 
 
 def judge(score: Score, tolerances: Tolerances | None = None) -> Verdict:
@@ -229,6 +102,7 @@ def judge(score: Score, tolerances: Tolerances | None = None) -> Verdict:
     basis = score.colour_basis
     untrusted = _ANOTHERS if basis.foreign else _UNTRUSTED.get(basis.kind)
     findings: list[Finding] = []
+    within_error: list[Finding] = []
     not_judged: list[NotJudged] = []
     for check in _checks(score, limits):
         if check.limit is None:
@@ -237,11 +111,13 @@ def judge(score: Score, tolerances: Tolerances | None = None) -> Verdict:
             not_judged.append(NotJudged(element=check.element, measure=check.measure, text=untrusted))
         elif check.value is None:
             not_judged.append(NotJudged(element=check.element, measure=check.measure, text="not measured"))
-        elif check.value < check.limit if check.at_least else check.value > check.limit:
-            findings.append(check.finding(check.value, check.limit))
+        elif check.beyond(check.value, check.limit) > 0:
+            surely = check.beyond(check.value, check.limit) > check.error
+            (findings if surely else within_error).append(check.finding(check.value, check.limit))
     return Verdict(
-        within=not findings, findings=tuple(findings), not_judged=tuple(not_judged), tolerances=limits
-    )
+        within=not findings, findings=tuple(findings), within_error=tuple(within_error),
+        not_judged=tuple(not_judged), tolerances=limits,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,15 +127,26 @@ class _Check:
     value: float | None
     limit: float | None
     what: str
+    noise: float | None = None
     unit: str = ""
     at_least: bool = False
     colour: bool = False
     where: str = field(default="")
 
+    @property
+    def error(self) -> float:
+        return COVERS * (self.noise or 0.0)
+
+    def beyond(self, value: float, limit: float) -> float:
+        return limit - value if self.at_least else value - limit
+
     def finding(self, value: float, limit: float) -> Finding:
         bound = "at least" if self.at_least else "at most"
         allowed = f"allowed {bound} {_number(limit)}{self.unit}"
-        text = f"{self.what}{self.where} {_number(value)}{self.unit}, {allowed}"
+        measured = f"{_number(value)}{self.unit}"
+        if self.noise:
+            measured = figure(float(value), self.noise, self.unit.strip())
+        text = f"{self.what}{self.where} {measured}, {allowed}"
         return Finding(
             element=self.element, measure=self.measure, value=float(value), limit=float(limit), text=text
         )
@@ -280,38 +167,62 @@ def _checks(score: Score, limits: Tolerances) -> Iterator[_Check]:
                 yield from _flat_checks(element, limits.flat_field)
 
 
+_Sized = tuple[float, float | None, str]  # a value, its standard error, and where it is
+
+
+def _worst(sizes: Iterable[_Sized]) -> _Sized:
+    """Return the largest of several values by the least that each may be; nought if there is none."""
+    return max(sizes, key=lambda one: one[0] - COVERS * (one[1] or 0.0), default=(0.0, None, ""))
+
+
 def _ring_checks(ring: RingScore, limits: RingLimits) -> Iterator[_Check]:
     def check(measure: str, value: float | None, what: str, unit: str = "", **more: Any) -> _Check:
         more |= {"limit": getattr(limits, measure), "unit": unit}
         return _Check(element=ring.id, measure=measure, value=value, what=what, **more)
 
-    yield check("max_contours", len(ring.contours), "contours")
-    # one contour of unknown visibility makes the count unknown, unless those known already pass the limit
-    seen = sum(1 for c in ring.contours if c.visibility_jnd is not None and c.visibility_jnd >= 1)
-    unknown = any(c.visibility_jnd is None for c in ring.contours)
-    limit = limits.max_visible_contours
-    known = None if unknown and limit is not None and seen <= limit else seen
-    yield check("max_visible_contours", known, "visible contours")
-    strongest = max(ring.contours, key=lambda c: c.contrast_de00, default=None)
-    yield check(
-        "max_contour_contrast_de00", strongest.contrast_de00 if strongest else 0.0, "contour contrast",
-        " ΔE00", colour=True, where=f" at {strongest.radius_mm:.1f} mm" if strongest else "",
-    )
-    widest = max(ring.flat_bands, key=lambda b: b.width_mm, default=None)
-    yield check(
-        "max_flat_band_mm", widest.width_mm if widest else 0.0, "flat band", " mm",
-        where=f" from {widest.inner_mm:.1f} to {widest.outer_mm:.1f} mm," if widest else "",
-    )
-    yield check("min_evenness", ring.evenness, "evenness", at_least=True)
-    yield check("min_reach", ring.reach, "reach", at_least=True)
-    swing = max((abs(s.degrees) for s in ring.hue_swings), default=0.0)
-    yield check("max_hue_swing_deg", swing, "hue swing", "°", colour=True)
-    yield check("max_reversal_l", max((r.depth_l for r in ring.reversals), default=0.0), "reversal", " L*")
-    yield check("max_ripple_l", max((r.amplitude_l for r in ring.ripples), default=0.0), "ripple", " L*")
-    banding = ring.head_banding.amplitude_l if ring.head_banding else 0.0
-    yield check("max_banding_l", banding, "head banding", " L*")
-    yield check("max_core_mm", ring.core_mm, "core", " mm")
+    def worst(measure: str, sizes: Iterable[_Sized], what: str, unit: str, **more: Any) -> _Check:
+        value, noise, where = _worst(sizes)
+        return check(measure, value, what, unit, noise=noise, where=where, **more)
+
+    excess = ((c.excess_de00, c.noise_de00, f" at {c.radius_mm:.1f} mm") for c in ring.contours)
+    yield worst("max_excess_de00", excess, "excess of a ring", " ΔE00", colour=True)
+    yield check("max_visible_rings", _visible_rings(ring, limits.max_visible_rings), "visible rings")
+    bands = [(b, f" from {b.inner_mm:.1f} to {b.outer_mm:.1f} mm,") for b in ring.flat_bands]
+    missing = ((b.missing_de00, b.noise_de00, where) for b, where in bands)
+    yield worst("max_missing_de00", missing, "missing in merged tones", " ΔE00", colour=True)
+    widths = ((b.width_mm, b.width_noise_mm, where) for b, where in bands)
+    yield worst("max_merged_mm", widths, "merged tones", " mm")
+    yield check("min_evenness", ring.evenness, "evenness", noise=ring.evenness_noise, at_least=True)
+    yield check("min_reach", ring.reach, "reach", noise=ring.reach_noise, at_least=True)
+    swings = (
+        (abs(s.delta_h), abs(s.delta_h * (s.noise_deg or 0.0) / s.degrees) if s.degrees else None,
+         f" at {s.radius_mm:.1f} mm")
+        for s in ring.hue_swings
+    )  # fmt: skip
+    yield worst("max_hue_swing_delta_h", swings, "hue swing", " ΔH", colour=True)
+    yield worst("max_reversal_l", ((r.depth_l, r.noise_l, "") for r in ring.reversals), "reversal", " L*")
+    yield worst("max_ripple_l", ((r.amplitude_l, r.noise_l, "") for r in ring.ripples), "ripple", " L*")
+    yield worst("max_banding_l", _stripes(ring.head_banding), "head banding", " L*")
+    core = ring.core_mm
+    yield check("max_core_mm", core.value if core else None, "core", " mm", noise=core.noise if core else None)
     yield from _difference_checks(ring.id, ring.delta_e00.intended, limits)
+
+
+def _visible_rings(ring: RingScore, limit: int | None) -> int | None:
+    """Return how many rings and faint rings are visible beyond their error.
+
+    One of unknown visibility makes the count unknown, unless those known already pass the limit.
+    """
+    found: list[Contour | FaintRing] = [*ring.contours, *ring.faint_rings]
+    seen = sum(
+        one.visibility is not None and one.visibility - COVERS * (one.visibility_noise or 0.0) >= 1 for one in found
+    )
+    unknown = any(one.visibility is None for one in found)
+    return None if unknown and limit is not None and seen <= limit else seen
+
+
+def _stripes(banding: HeadBanding | None) -> list[_Sized]:
+    return [(banding.amplitude_l, banding.standard_error_l, "")] if banding else []
 
 
 def _sweep_checks(sweep: HueSweepScore, limits: HueSweepLimits) -> Iterator[_Check]:
@@ -336,14 +247,13 @@ def _wedge_checks(wedge: NeutralWedgeScore, limits: NeutralWedgeLimits) -> Itera
             element=wedge.id, measure=measure, value=value, limit=getattr(limits, measure), what=what, **more
         )
 
-    # counted, so that the finding says how many; a tie counts as much as a reversal
-    broken = max(len(wedge.breaks), int(not wedge.monotonic))
     yield _Check(
-        element=wedge.id, measure="monotonic", value=broken, limit=0 if limits.monotonic else None,
-        what="steps that do not climb",
-    )
-    yield check("max_first_from_black", wedge.first_from_black, "first step told from black")
-    yield check("max_first_from_white", wedge.first_from_white, "first step told from white")
+        element=wedge.id, measure="runs_back", value=len(wedge.breaks), limit=None if limits.runs_back else 0,
+        what="steps that run back",
+    )  # fmt: skip
+    yield check("max_merged_steps", len(wedge.merged), "steps not seen apart from the one before")
+    yield check("max_first_from_black", wedge.first_from_black, "first step seen from black")
+    yield check("max_first_from_white", wedge.first_from_white, "first step seen from white")
     where = f" at step {wedge.cast.at_step}"
     yield check("max_cast_c", wedge.cast.max_c, "cast", unit=" C*", colour=True, where=where)
     yield from _difference_checks(wedge.id, wedge.delta_e00.intended, limits)
@@ -354,11 +264,11 @@ def _flat_checks(flat: FlatFieldScore, limits: FlatFieldLimits) -> Iterator[_Che
         element=flat.id, measure="max_unevenness_l", value=flat.unevenness_l, limit=limits.max_unevenness_l,
         what="unevenness", unit=" L*",
     )
-    banding = flat.head_banding.amplitude_l if flat.head_banding else 0.0
+    banding, noise, _ = _worst(_stripes(flat.head_banding))
     yield _Check(
-        element=flat.id, measure="max_banding_l", value=banding, limit=limits.max_banding_l,
+        element=flat.id, measure="max_banding_l", value=banding, noise=noise, limit=limits.max_banding_l,
         what="head banding", unit=" L*",
-    )
+    )  # fmt: skip
 
 
 def _difference_checks(
@@ -367,32 +277,19 @@ def _difference_checks(
     limits: RingLimits | HueSweepLimits | NeutralWedgeLimits | PatchFieldLimits,
     where: str = "",
 ) -> Iterator[_Check]:
-    mean, p95 = (difference.mean, difference.p95) if difference is not None else (None, None)
-    for measure, value, limit, name in (
-        ("max_mean_de00", mean, limits.max_mean_de00, "mean difference from the file"),
-        ("max_p95_de00", p95, limits.max_p95_de00, "difference from the file, 95th percentile"),
+    mean = p95 = mean_noise = p95_noise = None
+    if difference is not None:
+        mean, mean_noise = difference.mean, difference.standard_uncertainty
+        p95, p95_noise = difference.p95, difference.single_standard_uncertainty
+    for measure, value, noise, limit, name in (
+        ("max_mean_de00", mean, mean_noise, limits.max_mean_de00, "mean difference from the file"),
+        ("max_p95_de00", p95, p95_noise, limits.max_p95_de00, "difference from the file, 95th percentile"),
     ):
         yield _Check(
-            element=element, measure=measure, value=value, limit=limit, what=name, unit=" ΔE00", colour=True,
-            where=where,
-        )
+            element=element, measure=measure, value=value, noise=noise, limit=limit, what=name, unit=" ΔE00",
+            colour=True, where=where,
+        )  # fmt: skip
 
 
 def _number(value: float) -> str:
     return f"{value:d}" if isinstance(value, int) else f"{value:.2f}".rstrip("0").rstrip(".")
-
-
-def _complaint(error: ValidationError) -> str:
-    """Say the first problem in a plain sentence, with what would be right."""
-    problem = error.errors()[0]
-    path = ".".join(str(part) for part in problem["loc"])
-    if problem["type"] == "extra_forbidden":
-        known = Tolerances.model_fields
-        section = str(problem["loc"][0])
-        if len(problem["loc"]) > 1:
-            known = type(getattr(Tolerances(), section)).model_fields
-        return f"unknown key {path!r}. Known here: {', '.join(known)}."
-    if problem["type"] == "model_type":
-        return f"{path} should be a table, [{path}], not {problem['input']!r}."
-    message = problem["msg"].removeprefix("Input should be ")
-    return f"{path} should be {message}, not {problem['input']!r}."

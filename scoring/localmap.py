@@ -17,8 +17,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import BSpline
-from scipy.linalg import lapack
 from threadpoolctl import threadpool_limits
 
 from .marks import affine_fit
@@ -216,16 +214,14 @@ class _Additive:
 
     def __init__(self, px: Floats, low: Floats, high: Floats, px_per_mm: float) -> None:
         self._steps = [max(2, int(span / _TABLE_PX) + 1) for span in high - low]
-        self._knots: list[Floats] = []
+        self._pieces: list[int] = []
         for axis, apart_mm in ((1, _KNOT_MM), (1, _CROSS_KNOT_MM), (0, _KNOT_MM), (0, _CROSS_KNOT_MM)):
             distinct = len(np.unique(np.round(px[:, axis] / px_per_mm)))
             span_mm = (high[axis] - low[axis]) / px_per_mm
-            pieces = int(np.clip(min(span_mm / apart_mm, distinct - 1), 1, 200))
-            # whole numbers, so that rounding leaves no mark outside the knots
-            self._knots.append(np.arange(-3.0, pieces + 4))
+            self._pieces.append(int(np.clip(min(span_mm / apart_mm, distinct - 1), 1, 200)))
         u, v = (2 * (px - low) / (high - low) - 1).T
-        terms = (_basis(self._knots[0], v), u[:, None] * _basis(self._knots[1], v),
-                 _basis(self._knots[2], u), v[:, None] * _basis(self._knots[3], u))  # fmt: skip
+        terms = (_basis(self._pieces[0], v), u[:, None] * _basis(self._pieces[1], v),
+                 _basis(self._pieces[2], u), v[:, None] * _basis(self._pieces[3], u))  # fmt: skip
         self.design = np.hstack(terms)
         self._cuts = np.cumsum([0, *(term.shape[1] for term in terms)])
         self._rough = (self._roughness((0, 1)), self._roughness((2, 3)))
@@ -241,11 +237,8 @@ class _Additive:
     def _inverse(self, gram: Floats, penalty: tuple[float, float]) -> Floats:
         ridge = _RIDGE * np.eye(len(gram))
         normal = gram + penalty[0] * self._rough[0] + penalty[1] * self._rough[1] + ridge
-        factor, _ = lapack.dpotrf(normal, lower=False)
-        half, failed = lapack.dpotri(factor, lower=False)
-        if failed:
-            raise ValueError("the local map's normal equations are singular")
-        return np.asarray(np.triu(half) + np.triu(half, 1).T, dtype=np.float64)
+        half = np.linalg.inv(np.linalg.cholesky(normal))
+        return np.asarray(half.T @ half)
 
     def solve(
         self, left: Floats, weights: Floats, penalties: tuple[tuple[float, float], tuple[float, float]]
@@ -293,7 +286,7 @@ class _Additive:
         for axis, first in ((1, 0), (0, 2)):
             place = np.linspace(-1.0, 1.0, self._steps[axis])
             plain, crossed = (
-                _basis(self._knots[term], place) @ coefficients[self._cuts[term] : self._cuts[term + 1]]
+                _basis(self._pieces[term], place) @ coefficients[self._cuts[term] : self._cuts[term + 1]]
                 for term in (first, first + 1)
             )
             values = np.hstack([plain, crossed]).T
@@ -301,7 +294,14 @@ class _Additive:
         return out[0], out[1]
 
 
-def _basis(knots: Floats, place: Floats) -> Floats:
-    pieces = float(knots[-4])
+def _basis(pieces: int, place: Floats) -> Floats:
+    """Return the cubic B-splines on evenly spaced knots at places from -1 to 1, shape (n, pieces + 3)."""
     scaled = np.clip((place + 1.0) / 2.0 * pieces, 0.0, pieces)
-    return np.asarray(BSpline.design_matrix(scaled, knots, 3).toarray(), dtype=np.float64)
+    piece = np.minimum(scaled.astype(np.intp), pieces - 1)
+    t = scaled - piece
+    values = np.zeros((len(place), pieces + 3))
+    # the four that reach a piece: de Boor, A Practical Guide to Splines, chapter X, worked out for even knots
+    weights = ((1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3)
+    for number, weight in enumerate(weights):
+        values[np.arange(len(place)), piece + number] = weight / 6.0
+    return values

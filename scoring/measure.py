@@ -6,7 +6,6 @@ import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import CancelledError, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -27,6 +26,7 @@ from .banding import stripe_blur_mm
 from .basis import Basis
 from .bedlight import BedLight, evened, light_flags
 from .choice import BasisChoice
+from .course import RESOLUTION_MM
 from .crops import Crop
 from .edge import rim_blur_mm
 from .finish import Promise, black_of, finish, with_trust
@@ -34,8 +34,10 @@ from .health import health_flags, stripes_of
 from .model import (
     Conditions,
     ElementScore,
+    Flag,
     MadeBy,
     MarkResidual,
+    RingScore,
     Score,
     TileReading,
     Viewing,
@@ -43,7 +45,6 @@ from .model import (
 )
 from .paper import paper_means
 from .patches import measure_flat, measure_patches
-from .pathpool import FITTED_HERE, PathFits
 from .placement import Placement, locate
 from .rendering import Rendering
 from .rings import measure_ring, radial_means
@@ -51,7 +52,7 @@ from .sampling import Window, open_window
 from .scanfile import ScanFile, open_scan
 from .sweeps import SweepReading, read_sweep
 from .totals import totals_of
-from .visibility import DEFAULT_VIEWING, see
+from .visibility import DEFAULT_VIEWING
 from .wedge import WedgeReading, read_wedge
 
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
@@ -66,6 +67,7 @@ _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for me
 _DEFAULT_RENDERING: Final = Rendering("relative", True)
 _PAPER_APART_DE00: Final = 0.8
 """A flatbed repeats itself within 0.3 % when its lid was opened (Med. Phys. 42, 2015): 0.1 L*; this is far beyond."""
+_SOFT: Final = 1.02  # of the stated resolution, which moves a hard step's excess by 2 %
 _DEFAULT_BASIS: Final = BasisChoice()
 
 
@@ -132,7 +134,6 @@ def score_scans(
     conditions: Conditions | None = None,
     options: ScoreOptions | None = None,
     progress: Progress | None = None,
-    fits: PathFits = FITTED_HERE,
 ) -> Measured:
     """Measure the scans of one print.
 
@@ -142,8 +143,6 @@ def score_scans(
         Scans of its tiles, in any order and orientation.
     progress
         Called with what is being measured and the share done, 0 to 1.
-    fits
-        Where the paths of rings are fitted: in this process, or in others (`path_fits`).
 
     Raises
     ------
@@ -165,8 +164,7 @@ def score_scans(
         # the matrices here are small: a BLAS that shares them out to threads takes longer, and far longer on a busy
         # machine; elements are shared out instead
         with threadpool_limits(limits=1, user_api="blas"), open_scan(path) as scan:
-            fits.start()
-            parts += _measure_scan(scan, placed.get(index), options, report, fits)
+            parts += _measure_scan(scan, placed.get(index), options, report)
     return _assemble(parts, conditions or Conditions(), options)
 
 
@@ -185,7 +183,6 @@ def _measure_scan(
     placements: tuple[Placement, ...] | None,
     options: ScoreOptions,
     progress: Progress,
-    fits: PathFits,
 ) -> list[_Part]:
     progress(f"{scan.path.name}: finding marks", 0.0)
     basis = options.basis.of(scan.icc, str(scan.path))
@@ -197,12 +194,12 @@ def _measure_scan(
         def report(what: str, share: float, number: int = number) -> None:
             progress(f"{scan.path.name}: {what}", 0.2 + 0.8 * (number + share) / len(placements))
 
-        parts.append(_measure_tile(scan, placement, basis, options, report, fits))
+        parts.append(_measure_tile(scan, placement, basis, options, report))
     return parts
 
 
 def _measure_tile(
-    scan: ScanFile, placement: Placement, basis: Basis, options: ScoreOptions, progress: Progress, fits: PathFits
+    scan: ScanFile, placement: Placement, basis: Basis, options: ScoreOptions, progress: Progress
 ) -> _Part:
     paper_linear, paper_error = paper_means(scan, placement, basis)
     paper_xyz = basis.xyz(paper_linear)
@@ -218,25 +215,20 @@ def _measure_tile(
     windows = _WINDOWS if largest < _LARGE_PX else 1
     reading, given_up = threading.Lock(), threading.Event()  # one file, one position in it
 
-    def sample(element: Element) -> tuple[Element, Callable[[], _Found | None], Crop | None, bool]:
+    def sample(element: Element) -> tuple[Element, _Found | None, Crop | None, bool]:
         if given_up.is_set():
             raise CancelledError
         with reading:
             window = open_window(scan, placement, _box(element))
-        finish = _measure_element(element, window, placement, basis, paper_xyz, fits)
+        found = _measure_element(element, window, placement, basis, paper_xyz, options.viewing)
         crop = _crop(window, placement, basis, _box(element)) if options.crops else None
-        return element, finish, crop, not window.clipped
+        return element, found, crop, not window.clipped
 
-    # few threads hold pixels or wait for a fit: each keeps memory of its own
-    with ThreadPoolExecutor(windows) as samplers, ThreadPoolExecutor(1 + fits.processes) as finishers:
+    # few threads hold pixels: each keeps memory of its own
+    with ThreadPoolExecutor(windows) as samplers:
         try:
-            found = []
-            for done, (element, finish, crop, whole) in enumerate(samplers.map(sample, by_scan_row), start=1):
-                found.append((element, finishers.submit(finish), crop, whole))
-                progress(element.id, done / len(by_scan_row) / 2)
-            for done, (element, score_of, crop, whole) in enumerate(found, start=1):
-                score = score_of.result()
-                progress(element.id, (1 + done / len(by_scan_row)) / 2)
+            for done, (element, score, crop, whole) in enumerate(samplers.map(sample, by_scan_row), start=1):
+                progress(element.id, done / len(by_scan_row))
                 if score is None or not whole:
                     flags.append(f"not-whole: {element.id} is not whole in the scan")
                 if isinstance(score, WedgeReading | SweepReading):
@@ -247,12 +239,10 @@ def _measure_tile(
                     crops[element.id] = crop
         except BaseException:  # Ctrl-C, too: what has not begun need not
             given_up.set()
-            fits.give_up()
-            finishers.shutdown(wait=False, cancel_futures=True)
             raise
     y = basis.xyz(paper_linear)[1]
     paper_error_l = float(paper_error / y * (116.0 * np.cbrt(y)) / 3.0)
-    elements |= _told(readings, elements.values(), placement, paper_error_l)
+    elements |= _with_the_rest(readings, elements.values(), placement, paper_error_l, options.viewing)
     return _Part(
         recipe=placement.recipe,
         reading=_reading(scan, placement, flags),
@@ -265,38 +255,39 @@ def _measure_tile(
 
 
 def _measure_element(
-    element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array, fits: PathFits
-) -> Callable[[], _Found | None]:
-    """Take from an element's pixels what is needed, and return what makes a score of it without them."""
+    element: Element, window: Window, placement: Placement, basis: Basis, paper_xyz: Array, viewing: Viewing
+) -> _Found | None:
+    """Measure one element from its pixels; wedges and sweeps need the rest of the tile, too, to become scores."""
     place = (placement.sheet, placement.tile)
-    found: _Found | None
     match element:
         case Ring():
-            blur_mm = rim_blur_mm(window, element, basis, paper_xyz) or placement.blur_mm
-            means, bin_mm = radial_means(window, element, basis, paper_xyz, blur_mm)
-            return partial(measure_ring, element, placement.recipe, means, bin_mm, blur_mm, place, fits)
+            blur_mm = rim_blur_mm(window, element, basis, paper_xyz) or placement.blur_mm or 0.0
+            means = radial_means(window, element, basis, paper_xyz, blur_mm)
+            return measure_ring(element, placement.recipe, means, basis, paper_xyz, blur_mm, viewing, place)
         case HueSweep():
-            found = read_sweep(window, element, basis, paper_xyz)
+            return read_sweep(window, element, basis, paper_xyz)
         case NeutralWedge():
-            found = read_wedge(window, element, basis, paper_xyz)
+            return read_wedge(window, element, basis, paper_xyz)
         case PatchField():
-            found = measure_patches(window, element, basis, paper_xyz, place)
+            return measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():
-            found = measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
-    return lambda: found
+            return measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
 
 
-def _told(
+def _with_the_rest(
     readings: Sequence[WedgeReading | SweepReading],
     others: Iterable[ElementScore],
     placement: Placement,
     paper_error_l: float,
+    viewing: Viewing,
 ) -> dict[str, ElementScore]:
     """Return the scores, by id, of what needs to know of the tile's other figures: what stripes they show."""
     place, blur, seen = (placement.sheet, placement.tile), _stripe_blur(placement), stripes_of(others)
     wedges = [one for one in readings if isinstance(one, WedgeReading)]
     stripes = [wave.stripes for wedge in wedges for wave in wedge.stripes]
-    scores: dict[str, ElementScore] = {one.wedge.id: one.score(place, paper_error_l, seen, blur) for one in wedges}
+    scores: dict[str, ElementScore] = {
+        one.wedge.id: one.score(place, viewing, paper_error_l, seen, blur) for one in wedges
+    }
     sweeps = [one for one in readings if isinstance(one, SweepReading)]
     return scores | {one.sweep.id: one.score(placement.recipe, place, stripes) for one in sweeps}
 
@@ -362,7 +353,7 @@ def _reading(scan: ScanFile, placement: Placement, flags: list[str]) -> TileRead
         marks_used=placement.marks_used,
         marks_expected=placement.marks_expected,
         bits_per_channel=scan.bits,
-        flags=tuple(dict.fromkeys(flags)),
+        flags=tuple(map(Flag.of, dict.fromkeys(flags))),
     )
 
 
@@ -389,7 +380,8 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
     recipe = parts[0].recipe
     _check_one_print([(part.reading.scan, part.recipe, part.reading.sheet, part.reading.tile) for part in parts])
     parts = sorted(parts, key=lambda part: (part.reading.sheet, part.reading.tile))
-    elements = see([element for part in parts for element in part.elements], options.viewing)
+    elements = tuple(element for part in parts for element in part.elements)
+    black = black_of(elements)
     paper = np.mean([part.paper_xyz for part in parts], axis=0)
     score = Score(
         made_by=MadeBy(version=version("inkstrain")),
@@ -398,12 +390,13 @@ def _assemble(parts: list[_Part], conditions: Conditions, options: ScoreOptions)
         conditions=conditions,
         colour_basis=parts[0].basis.described,
         viewing=options.viewing,
+        resolution_mm=RESOLUTION_MM,
         white=White(lab=_triple(xyz_to_lab(paper)), standard_error_l=float(np.mean([p.paper_error_l for p in parts]))),
-        black=black_of(elements),
+        black=black,
         tiles=tuple(part.reading for part in parts),
         elements=elements,
-        totals=totals_of(elements),
-        flags=(*_flags(parts, recipe), *health_flags(elements)),
+        totals=totals_of(elements, black),
+        flags=tuple(map(Flag.of, (*_flags(parts, recipe), *health_flags(elements)))),
     )
     score = finish(score, recipe, options.promise)
     score = with_trust(score, paper, options.basis.fit)
@@ -433,8 +426,15 @@ def _flags(parts: list[_Part], recipe: Recipe) -> tuple[str, ...]:
     if missing:
         places = ", ".join(f"sheet {sheet} tile {tile}" for sheet, tile in missing)
         flags.append(f"tiles-missing: no scan of {places}")
-    if len({part.basis.described.kind for part in parts}) > 1:
-        flags.append("mixed-basis: some scans carry a colour profile and some do not")
+    if len({part.basis.profile for part in parts}) > 1:
+        flags.append("mixed-basis: the scans carry unlike colour profiles, or some of them none")
+    rings = [e for part in parts for e in part.elements if isinstance(e, RingScore)]
+    softest = max((ring.resolution_mm or 0.0 for ring in rings), default=0.0)
+    if softest > _SOFT * RESOLUTION_MM:
+        flags.append(
+            f"less-sharp: the scan shows {softest:.2f} mm (sigma) where {RESOLUTION_MM:.2f} mm is stated; fades are "
+            "measured at that, and narrow rings are weaker in it"
+        )
     apart = _most_apart([part.paper_xyz for part in parts])
     if apart > _PAPER_APART_DE00:
         flags.append(

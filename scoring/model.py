@@ -1,17 +1,19 @@
-"""The score and all its parts: frozen values, written and read as JSON (``inkstrain/score/1``).
+"""The score and all its parts: frozen values, written and read as JSON (``inkstrain/score/2``, measures/2).
 
-Units are in the names: ``_mm`` on paper with the print's scale removed, ``_de00`` CIEDE2000 (kL=kC=kH=1),
-``_l`` CIE L*, ``_deg`` degrees, ``_jnd`` just-noticeable differences. Colours called ``lab`` are CIELAB for
-D50 and the 2° observer, media-relative (paper white at L* = 100) unless a name says ``absolute``.
-What could not be measured is ``None`` and a flag says why.
+Units are in the names: ``_mm`` on paper with the print's scale removed, ``_de00`` CIEDE2000 (kL=kC=kH=1), ``_l`` CIE
+L*, ``_deg`` degrees; ``visibility`` is in multiples of an eye's threshold. Colours called ``lab`` are CIELAB for D50
+and the 2° observer, media-relative (paper white at L* = 100) unless a name says ``absolute``. ``noise`` is a standard
+error from the scan itself, ``repeatability`` what a scanner differs by when it scans the same print again (standard
+deviation), ``basis`` what the colour basis adds. What could not be measured is ``None`` and a flag says why. Figures
+are rounded to a tenth or less of the smallest error that scans reach: 0.001 ΔE00 and L*, 0.1 µm, 0.01°.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field, model_validator
 
 from inkstrain.targets.values import AliasedValue, Value
 
@@ -23,10 +25,14 @@ __all__ = [
     "ColourVolume",
     "Conditions",
     "Contour",
+    "Course",
     "DeltaE",
     "DeltaEPair",
     "ElementScore",
+    "Estimate",
+    "FaintRing",
     "FallOff",
+    "Flag",
     "FlatBand",
     "FlatFieldScore",
     "HeadBanding",
@@ -39,7 +45,6 @@ __all__ = [
     "PatchFieldScore",
     "PrintedAs",
     "Reversal",
-    "RingProfile",
     "RingScore",
     "Ripple",
     "Score",
@@ -47,9 +52,59 @@ __all__ = [
     "Totals",
 ]
 
-Lab = tuple[float, float, float]
+Cause = Literal["profile", "print", "both", "unknown"]
+
+
+def _digits(number: int) -> Any:
+    # adding nought takes the sign from a rounded -0.0
+    return AfterValidator(lambda value: round(value, number) + 0.0)
+
+
+Mm = Annotated[float, _digits(4)]
+De00 = Annotated[float, _digits(3)]
+Lightness = Annotated[float, _digits(3)]
+Degrees = Annotated[float, _digits(2)]
+Share = Annotated[float, _digits(4)]
+Visibility = Annotated[float, _digits(2)]
+_Axis = Annotated[float, _digits(3)]
+Lab = tuple[_Axis, _Axis, _Axis]
 Pair = tuple[float, float]
-Cause = Literal["profile", "print", "unknown"]
+
+
+class Flag(Value):
+    """Something to know about a score: a code for programs, where it is (an element's id, or empty), and a sentence.
+
+    Reads a plain ``code: text`` as well.
+    """
+
+    code: str
+    where: str = ""
+    text: str
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_text(cls, value: Any) -> Any:
+        if not isinstance(value, str):
+            return value
+        code, _, text = value.partition(": ")
+        return {"code": code, "text": text or code}
+
+    @classmethod
+    def of(cls, text: str, where: str = "") -> Flag:
+        """Return the flag of a ``code: text``."""
+        code, _, words = text.partition(": ")
+        return cls(code=code, where=where, text=words or code)
+
+    def __str__(self) -> str:
+        return f"{self.code}: {self.text}"
+
+
+class Estimate(Value):
+    """A value with its standard error from the scan, and what scanning again adds to it; ``None`` if not known."""
+
+    value: Share
+    noise: Share | None = None
+    repeatability: Share | None = None
 
 
 class Conditions(Value):
@@ -150,7 +205,8 @@ class White(Value):
 class Black(Value):
     """The darkest neutral of the print: the black point, as CIELAB and as density.
 
-    ``density`` is -log10(Y), media-relative (ISO 5-3 definition). Absolute values need a fit or an instrument.
+    ``density`` is colorimetric and relative to paper: -log10 of Y over the paper's Y, D50 and 2°; no status
+    density. Absolute values need a fit or an instrument.
     """
 
     lab: Lab
@@ -175,7 +231,7 @@ class TileReading(Value):
     marks_used: int
     marks_expected: int
     bits_per_channel: int
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 class MarkResidual(Value):
@@ -186,87 +242,122 @@ class MarkResidual(Value):
 
 
 class Contour(Value):
-    """An abrupt change of colour along a ramp: what a viewer calls a ring.
+    """A ring: a maximal scoring segment of printed speed less twice its share (Ruzzo & Tompa 1999).
 
-    ``width_limit_mm`` is what the scan's sharpness can tell: a width below it is anything up to it.
-    ``contrast_range_de00`` is what contrast would be if the limit of twice the share were 8 % higher and lower, which
-    is about what a scan tells of speed: wide if the ends hang on the limit, and from nothing if the contour does.
-    ``contrast_standard_error_de00`` is the reading's own; the standard uncertainty also holds the colour basis, and is
-    absent where how wrong that is, is not known.
+    ``excess_de00`` is its score: by how much colour jumps beyond twice its share; ``contrast_de00`` is between the
+    colours at its ends. ``radius_mm`` is the median of the excess. ``from_profile_de00`` is the attainable colours'
+    excess over the same part of the path, ``from_print_de00`` the rest.
     """
 
-    radius_mm: float
-    inner_mm: float
-    outer_mm: float
-    width_mm: float
-    width_limit_mm: float | None = None
-    contrast_de00: float
-    contrast_range_de00: tuple[float, float] | None = None
-    contrast_standard_error_de00: float | None = None
-    contrast_standard_uncertainty_de00: float | None = None
-    radius_standard_error_mm: float | None = None
-    visibility_jnd: float | None
-    visibility_standard_error_jnd: float | None = None
+    radius_mm: Mm
+    inner_mm: Mm
+    outer_mm: Mm
+    width_mm: Mm
+    excess_de00: De00
+    contrast_de00: De00
+    noise_de00: De00 | None = None
+    repeatability_de00: De00 | None = None
+    basis_de00: De00 | None = None
+    radius_noise_mm: Mm | None = None
+    width_noise_mm: Mm | None = None
+    visibility: Visibility | None = None
+    visibility_noise: Visibility | None = None
+    from_profile_de00: De00 | None = None
+    from_profile_noise_de00: De00 | None = None
+    from_print_de00: De00 | None = None
+    from_print_noise_de00: De00 | None = None
     cause: Cause = "unknown"
 
 
 class FlatBand(Value):
-    """A stretch where tones merged: the file moves on, the print does not."""
+    """Merged tones: a maximal scoring segment of half the share less printed speed.
 
-    inner_mm: float
-    outer_mm: float
-    width_mm: float
-    lost_de00: float
-    visibility_jnd: float | None = None
-    visibility_standard_error_jnd: float | None = None
+    ``missing_de00`` is its score; ``lost_de00`` is the whole share less what was printed.
+    """
+
+    inner_mm: Mm
+    outer_mm: Mm
+    width_mm: Mm
+    missing_de00: De00
+    lost_de00: De00
+    noise_de00: De00 | None = None
+    repeatability_de00: De00 | None = None
+    basis_de00: De00 | None = None
+    width_noise_mm: Mm | None = None
+    visibility: Visibility | None = None
+    visibility_noise: Visibility | None = None
+    from_profile_de00: De00 | None = None
+    from_profile_noise_de00: De00 | None = None
+    from_print_de00: De00 | None = None
+    from_print_noise_de00: De00 | None = None
+    cause: Cause = "unknown"
+
+
+class FaintRing(Value):
+    """A departure of colour from its own local course that an eye may see, and that no contour or flat band holds.
+
+    The local course is a cubic over about a millimetre: of a bump that is 0.3 mm wide about 60 % is left, of one that is
+    a millimetre wide 45 %.
+    """
+
+    radius_mm: Mm
+    width_mm: Mm
+    amplitude_de00: De00
+    amplitude_l: Lightness
+    noise_de00: De00 | None = None
+    visibility: Visibility
+    visibility_noise: Visibility | None = None
     cause: Cause = "unknown"
 
 
 class HueSwing(Value):
     """A local departure of hue from its own smooth course, against the intended course.
 
-    ``degrees`` is by IPT, ``other_ruler_deg`` by Jzazbz. The standard uncertainty is how far IPT's lines of one hue
-    stray from the seen ones at this hue (rms, Munsell renotation), and half a ΔE of white point at this chroma.
+    ``degrees`` is by IPT, ``other_ruler_deg`` by Jzazbz. ``noise_deg`` is the scan's own. ``ruler_deg`` is how far
+    IPT's lines of one hue stray from the seen ones at this hue (rms, Munsell renotation), with half a ΔE of white point
+    at this chroma. ``delta_h`` is 2 √(C₁ C₂) sin(Δh / 2) in CIELAB, printed hue against its course.
     """
 
-    radius_mm: float
-    width_mm: float
-    degrees: float
-    delta_h: float
-    uncertainty_deg: float | None = None
-    other_ruler_deg: float | None = None
+    radius_mm: Mm
+    width_mm: Mm
+    degrees: Degrees
+    delta_h: De00
+    noise_deg: Degrees | None = None
+    ruler_deg: Degrees | None = None
+    other_ruler_deg: Degrees | None = None
     rulers_disagree: bool = False
-    visibility_jnd: float | None = None
-    visibility_standard_error_jnd: float | None = None
+    visibility: Visibility | None = None
+    visibility_noise: Visibility | None = None
     cause: Cause = "unknown"
 
 
 class Reversal(Value):
     """A stretch where lightness runs the wrong way."""
 
-    inner_mm: float
-    outer_mm: float
-    depth_l: float
+    inner_mm: Mm
+    outer_mm: Mm
+    depth_l: Lightness
+    noise_l: Lightness | None = None
 
 
 class Ripple(Value):
-    """A shallow wave about the smooth course, too small for a contour."""
+    """A run of faint rings with a period: a shallow wave about the smooth course."""
 
-    inner_mm: float
-    outer_mm: float
-    amplitude_l: float
-    period_mm: float | None = None
-    standard_error_l: float | None = None
-    visibility_jnd: float | None
-    visibility_standard_error_jnd: float | None = None
+    inner_mm: Mm
+    outer_mm: Mm
+    amplitude_l: Lightness
+    period_mm: Mm
+    noise_l: Lightness | None = None
+    visibility: Visibility | None = None
+    visibility_noise: Visibility | None = None
 
 
 class FallOff(Value):
     """Radii, from the hub outwards, at which 10, 50 and 90 % of the printed path is covered."""
 
-    p10: float
-    p50: float
-    p90: float
+    p10: Mm
+    p50: Mm
+    p90: Mm
 
 
 class DeltaE(Value):
@@ -277,11 +368,11 @@ class DeltaE(Value):
     ``uncertainty``.
     """
 
-    mean: float
-    p95: float
-    max: float
-    standard_uncertainty: float | None = None
-    single_standard_uncertainty: float | None = None
+    mean: De00
+    p95: De00
+    max: De00
+    standard_uncertainty: De00 | None = None
+    single_standard_uncertainty: De00 | None = None
     uncertainty_is_lower_bound: bool = False
 
 
@@ -316,40 +407,51 @@ class MissingLine(Value):
     lift_l: float
 
 
-class RingProfile(Value):
-    """Radial profile of a ring: one row a bin, radius of the bin's centre in mm from the ring's centre."""
+class Course(Value):
+    """Colour against radius at the stated resolution, every 0.05 mm from the hub to the rim.
 
-    radius_mm: tuple[float, ...]
+    ``standard_error_de00`` is the length of the standard errors along L*, a* and b* in ΔE00, from the sectors.
+    """
+
+    radius_mm: tuple[Mm, ...]
     lab: tuple[Lab, ...]
     intended_lab: tuple[Lab, ...]
     attainable_lab: tuple[Lab, ...] | None = None
-    standard_error_de00: tuple[float, ...]
-    speed_de00_per_mm: tuple[float, ...] = ()
-    intended_speed_de00_per_mm: tuple[float, ...] = ()
+    standard_error_de00: tuple[De00, ...]
 
 
 class RingScore(Value):
-    """Everything measured on one ring."""
+    """Everything measured on one fade.
+
+    ``resolution_mm`` is the Gaussian sigma that its course is stated at. ``reach`` is the length of the printed path
+    over that of the intended one (a detour raises it), ``evenness`` how evenly what was printed is spread, by
+    CIEDE2000, and ``evenness_second_metric`` by CAM16-UCS.
+    """
 
     id: str
     kind: Literal["ring-to-white", "ring-to-black"]
     hue: str
     sheet: int
     tile: int
-    reach: float | None
-    evenness: float | None
-    profile: RingProfile
+    resolution_mm: Mm | None = None
+    reach: Share | None
+    reach_noise: Share | None = None
+    evenness: Share | None
+    evenness_noise: Share | None = None
+    evenness_second_metric: Share | None = None
+    course: Course
     contours: tuple[Contour, ...] = ()
     flat_bands: tuple[FlatBand, ...] = ()
+    faint_rings: tuple[FaintRing, ...] = ()
     hue_swings: tuple[HueSwing, ...] = ()
     reversals: tuple[Reversal, ...] = ()
     ripples: tuple[Ripple, ...] = ()
-    core_mm: float | None
+    core_mm: Estimate | None
     core_cause: Cause | None = None
     fall_off_mm: FallOff | None
     delta_e00: DeltaEPair
     head_banding: HeadBanding | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 class Merged(Value):
@@ -381,43 +483,53 @@ class HueSweepScore(Value):
     sheet: int
     tile: int
     rows: tuple[SweepRow, ...]
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 class WedgeStep(Value):
-    """One neutral step. ``density`` is media-relative; ``lab`` likewise; visible is its edge to the step before."""
+    """One neutral step, against the step before it (the next darker one).
+
+    ``density`` is colorimetric and relative to paper: -log10 of Y over the paper's Y, D50 and 2°. ``gain`` is ΔL*
+    printed over ΔL* asked. ``visibility`` is that of the edge between the two; ``seen`` says whether it reaches 1
+    threshold and 3 standard errors with the scanner's repeatability in them.
+    """
 
     step: int
-    intended_l: float
+    intended_l: Lightness
     lab: Lab
-    density: float | None
-    standard_error_l: float
-    visibility_jnd: float | None = None
+    density: Share | None
+    gain: Share | None = None
+    noise_l: Lightness
+    repeatability_l: Lightness | None = None
+    visibility: Visibility | None = None
+    seen: bool | None = None
 
 
 class Cast(Value):
     """Departure from neutral: CIELAB chroma of the steps, media-relative."""
 
-    max_c: float
-    mean_c: float
+    max_c: De00
+    mean_c: De00
     at_step: int
-    a_at_max: float | None = None
-    b_at_max: float | None = None
+    a_at_max: De00 | None = None
+    b_at_max: De00 | None = None
+    mean_noise_c: De00 | None = None
 
 
 class WedgeBreak(Value):
-    """Two neighbouring steps that do not climb: tied within their noise, or reversed."""
+    """Two neighbouring steps that run back: the lighter one asked for is printed seen darker."""
 
     after_step: int
-    delta_l: float
-    d_prime: float
-    kind: Literal["tied", "reversed"]
+    delta_l: Lightness
+    noise_l: Lightness
 
 
 class NeutralWedgeScore(Value):
     """The neutral wedge: steps from black to white, and the continuous ramp beside them.
 
-    ``head_banding`` is what was found in it and taken out of its steps.
+    ``breaks`` are steps that run back, ``merged`` the steps that are not seen apart from the step before; the scale is
+    ``monotonic`` if no step runs back. ``first_from_black`` and ``first_from_white`` are the first steps seen apart
+    from black and from paper. ``head_banding`` is what was found in it and taken out of its steps.
     """
 
     id: str
@@ -427,13 +539,14 @@ class NeutralWedgeScore(Value):
     steps: tuple[WedgeStep, ...]
     monotonic: bool
     breaks: tuple[WedgeBreak, ...] = ()
+    merged: tuple[int, ...] = ()
     first_from_black: int | None
     first_from_white: int | None
     cast: Cast
     smoothness: float | None = None
     head_banding: HeadBanding | None = None
     delta_e00: DeltaEPair
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 class PatchReading(Value):
@@ -459,7 +572,7 @@ class PatchFieldScore(Value):
     tile: int
     patches: tuple[PatchReading, ...]
     delta_e00: DeltaEPair
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 class FlatFieldScore(Value):
@@ -476,7 +589,7 @@ class FlatFieldScore(Value):
     head_banding: HeadBanding | None = None
     missing_lines: tuple[MissingLine, ...] = ()
     delta_e00: DeltaEPair
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 ElementScore = Annotated[
@@ -486,9 +599,10 @@ ElementScore = Annotated[
 
 
 class MadeBy(Value):
-    """The program that measured."""
+    """The program that measured, and by which definition of the measures."""
 
     version: str
+    measures: Literal[2] = 2
 
 
 class CauseCounts(Value):
@@ -496,22 +610,29 @@ class CauseCounts(Value):
 
     contours: int
     flat_bands: int
+    faint_rings: int
     hue_swings: int
     cores: int
 
 
 class Totals(Value):
-    """The score in five figures; evenness and reach are means over the rings.
+    """A print in a few figures, which a comparison asks first.
 
-    ``by_cause`` holds counts by ``profile``, ``print`` and ``unknown``, once a printer profile was given.
+    ``excess_…`` and ``missing_…`` are the sums over the fades to white and to black of what their contours and flat
+    bands score; ``colours`` is the mean ΔE00 from the intended colours. ``visible_rings`` counts contours and faint
+    rings of 1 threshold or more. ``by_cause`` holds counts of findings, once a printer profile was given.
     """
 
-    contours: int
-    visible_contours: int | None
-    surely_visible_contours: int | None = None
-    widest_flat_band_mm: float
-    evenness: float | None
-    reach: float | None
+    excess_to_white: Estimate | None = None
+    excess_to_black: Estimate | None = None
+    missing_to_white: Estimate | None = None
+    missing_to_black: Estimate | None = None
+    evenness: Estimate | None = None
+    reach: Estimate | None = None
+    black_l: Estimate | None = None
+    mean_cast: Estimate | None = None
+    colours: Estimate | None = None
+    visible_rings: int | None = None
     by_cause: dict[Cause, CauseCounts] | None = None
 
 
@@ -570,9 +691,12 @@ class PrintedAs(Value):
 
 
 class Score(AliasedValue):
-    """Everything measured from the scans of one print."""
+    """Everything measured from the scans of one print.
 
-    schema_id: Literal["inkstrain/score/1"] = Field(default="inkstrain/score/1", alias="schema")
+    ``resolution_mm`` is the Gaussian sigma that courses are stated at; a fade whose scan is less sharp says its own.
+    """
+
+    schema_id: Literal["inkstrain/score/2"] = Field(default="inkstrain/score/2", alias="schema")
     made_by: MadeBy
     chart: str
     recipe: str
@@ -580,6 +704,7 @@ class Score(AliasedValue):
     colour_basis: ColourBasis
     uncertainty: ColourUncertainty | None = None
     viewing: Viewing
+    resolution_mm: Mm
     white: White
     black: Black | None
     tiles: tuple[TileReading, ...]
@@ -587,7 +712,7 @@ class Score(AliasedValue):
     totals: Totals
     printed_as: PrintedAs | None = None
     colour_volume: ColourVolume | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
     def rings(self) -> Sequence[RingScore]:
         """Return the ring elements in chart order."""

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from inkstrain.targets.errors import CannotMeasureError
 
-from .basis import Basis
-from .placement import Placement
-from .scanfile import ScanFile
+if TYPE_CHECKING:
+    from .basis import Basis
+    from .placement import Placement
+    from .scanfile import ScanFile
 
 __all__ = ["paper_means", "paper_part_l"]
 

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkstrain.targets.colorimetry import delta_e00
-from inkstrain.targets.key import FlatField, PatchField
+from inkstrain.targets.key import Box, FlatField, PatchField
 
 from .banding import line_stripes, missing_lines
 from .basis import Basis
+from .course import error_de00
 from .model import DeltaEPair, FlatFieldScore, HeadBanding, MissingLine, PatchFieldScore, PatchReading
-from .rings import delta_e_summary, error_de00
+from .rings import delta_e_summary
 from .ripples import noise_reach_mm
 from .sampling import Means, Tally, Window
 
@@ -36,16 +37,17 @@ def patch_means(window: Window, field: PatchField, basis: Basis, paper_xyz: Arra
     x, y, width, height = field.patches[0].box_mm
     columns = max(round((patch.box_mm[0] - x) / width) for patch in field.patches) + 1
     tally = Tally(basis, (len(field.patches), _BLOCKS * _BLOCKS))
-    for part in window.blocks():
-        column = np.floor((part.x_mm - x) / width)
+    rows = -(-len(field.patches) // columns)
+    for part in window.inside((x, y, columns * width, rows * height)):
+        column = np.minimum(np.floor((part.x_mm - x) / width), columns - 1)
         row = np.floor((part.y_mm - y) / height)
-        index = (row * columns + column).astype(np.intp)
+        index = (row * columns + column).astype(np.int32)
         across = (part.x_mm - x - column * width - _PATCH_INSET_MM) / (width - 2 * _PATCH_INSET_MM)
         down = (part.y_mm - y - row * height - _PATCH_INSET_MM) / (height - 2 * _PATCH_INSET_MM)
-        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
-        inside &= (column >= 0) & (column < columns) & (row >= 0) & (index < len(field.patches))
-        block = (across[inside] * _BLOCKS).astype(np.intp) * _BLOCKS + (down[inside] * _BLOCKS).astype(np.intp)
-        tally.add(part.pixels[inside], index[inside], block)
+        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1) & (index < len(field.patches))
+        wanted = np.flatnonzero(inside)
+        blocks = [(one.take(wanted) * _BLOCKS).astype(np.int32) for one in (across, down)]
+        tally.add(part.pixels.take(wanted, axis=0), index.take(wanted), blocks[0] * _BLOCKS + blocks[1])
     return tally.means(paper_xyz)
 
 
@@ -79,18 +81,23 @@ def measure_patches(
 
 def flat_means(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) -> tuple[Means, tuple[int, int]]:
     """Return the mean colours of square blocks of about 1.27 mm, row by row, and the numbers of rows and columns."""
-    x, y, width, height = flat.box_mm
-    columns = max(int((width - 2 * _FLAT_INSET_MM) / _FLAT_BLOCK_MM), 1)
-    rows = max(int((height - 2 * _FLAT_INSET_MM) / _FLAT_BLOCK_MM), 1)
+    left, top, width, height = _inset(flat)
+    columns, rows = (max(int(side / _FLAT_BLOCK_MM), 1) for side in (width, height))
     tally = Tally(basis, (rows * columns, _FLAT_FIELDS**2))
-    for part in window.blocks():
-        across = (part.x_mm - x - _FLAT_INSET_MM) / (width - 2 * _FLAT_INSET_MM)
-        down = (part.y_mm - y - _FLAT_INSET_MM) / (height - 2 * _FLAT_INSET_MM)
-        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
-        u, v = across[inside] * columns, down[inside] * rows
-        fields = (v % 1 * _FLAT_FIELDS).astype(np.intp) * _FLAT_FIELDS + (u % 1 * _FLAT_FIELDS).astype(np.intp)
-        tally.add(part.pixels[inside], v.astype(np.intp) * columns + u.astype(np.intp), fields)
+    for part in window.inside((left, top, width, height)):
+        # fields along and across, then the blocks they are in
+        u = ((part.x_mm - left) * (columns * _FLAT_FIELDS / width)).astype(np.int32)
+        v = ((part.y_mm - top) * (rows * _FLAT_FIELDS / height)).astype(np.int32)
+        np.minimum(u, columns * _FLAT_FIELDS - 1, out=u)
+        np.minimum(v, rows * _FLAT_FIELDS - 1, out=v)
+        block = v // _FLAT_FIELDS * columns + u // _FLAT_FIELDS
+        tally.add(part.pixels, block, v % _FLAT_FIELDS * _FLAT_FIELDS + u % _FLAT_FIELDS)
     return tally.means(paper_xyz), (rows, columns)
+
+
+def _inset(flat: FlatField) -> Box:
+    x, y, width, height = flat.box_mm
+    return x + _FLAT_INSET_MM, y + _FLAT_INSET_MM, width - 2 * _FLAT_INSET_MM, height - 2 * _FLAT_INSET_MM
 
 
 def flat_lines(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) -> tuple[tuple[Means, float], ...]:
@@ -98,22 +105,19 @@ def flat_lines(window: Window, flat: FlatField, basis: Basis, paper_xyz: Array) 
 
     Lines are one pixel wide, but not under 0.04 or over 0.1 mm; groups are 12 parts of a line.
     """
-    x, y, width, height = flat.box_mm
+    left, top, width, height = _inset(flat)
     pitch = float(np.clip(window.pixel_mm, *_LINE_MM))
-    sides = (height - 2 * _FLAT_INSET_MM, width - 2 * _FLAT_INSET_MM)
-    tallies = [Tally(basis, (int(side / pitch), _LINE_PARTS)) for side in sides]
-    for part in window.blocks():
-        down, across = part.y_mm - (y + _FLAT_INSET_MM), part.x_mm - (x + _FLAT_INSET_MM)
-        for tally, place, beside, sizes in (
-            (tallies[0], down, across, sides),
-            (tallies[1], across, down, sides[::-1]),
+    columns, rows = int(width / pitch), int(height / pitch)
+    along_x, along_y = Tally(basis, (rows, _LINE_PARTS)), Tally(basis, (columns, _LINE_PARTS))
+    for part in window.inside((left, top, columns * pitch, rows * pitch)):
+        linear, across, down = basis.linear(part.pixels), part.x_mm - np.float32(left), part.y_mm - np.float32(top)
+        for tally, count, place, parted in (
+            (along_x, rows, down, across * np.float32(_LINE_PARTS / width)),
+            (along_y, columns, across, down * np.float32(_LINE_PARTS / height)),
         ):
-            count = int(sizes[0] / pitch)
-            inside = (place >= 0) & (place < count * pitch) & (beside >= 0) & (beside < sizes[1])
-            lines = np.minimum((place[inside] / pitch).astype(np.intp), count - 1)
-            parts = (beside[inside] / sizes[1] * _LINE_PARTS).astype(np.intp) % _LINE_PARTS
-            tally.add(part.pixels[inside], lines, parts, place[inside])
-    return tuple((tally.means(paper_xyz), pitch) for tally in tallies)
+            lines = np.minimum((place * np.float32(1.0 / pitch)).astype(np.int32), count - 1)
+            tally.add(linear, lines, np.minimum(parted.astype(np.int32), _LINE_PARTS - 1), place)
+    return tuple((tally.means(paper_xyz), pitch) for tally in (along_x, along_y))
 
 
 def _stripes(

@@ -318,8 +318,8 @@ def _sizes(scan: ScanFile, matrix: Floats) -> tuple[Pair, Pair, tuple[str, ...]]
         return measured, scale, flags
     per_cent = " × ".join(f"{100 * value:.1f} %" for value in dict.fromkeys(round(value, 3) for value in scale))
     note = (
-        f"print-scaled: the sheet was printed at {per_cent} of its size; turn off 'fit to page' and any scaling "
-        "(a scanner's own stretch is 0.5 % at most)"
+        f"print-scaled: the print is {per_cent} of its size by the scan's resolution tag; turn off 'fit to page' and "
+        "any scaling (a scan cannot tell the print's scale from the scanner's own stretch, mostly under 0.5 %)"
     )
     return (float(tag[0]), float(tag[1])), scale, (*flags, note)
 

@@ -17,12 +17,12 @@ __all__ = ["comparison_text", "score_text", "verdict_lines"]
 _NARROWEST: Final = 40
 _NAME_WIDTH: Final = 17
 _FIGURES_WIDTH: Final = 17
-# what the ring table says already
+# what the table of fades says already
 _IN_TABLE: Final = frozenset({"Rings", "Merged tones", "Even fades"})
 
 
 def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80) -> str:
-    """Return a readable summary of a score: one line a ring, then paragraphs.
+    """Return a readable summary of a score: its totals, one line a fade, then paragraphs.
 
     Parameters
     ----------
@@ -34,7 +34,8 @@ def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80)
     width = max(width, _NARROWEST)
     summary = summarise(score)
     name = print_name(score.conditions, "An unnamed print")
-    lines = [*_wrapped(f"{name} · chart {score.chart}", width), "", *_wrapped(summary.headline, width), ""]
+    lines = [*_wrapped(f"{name} · chart {score.chart}", width), "", *_wrapped(summary.headline, width)]
+    lines += [*(_wrapped(summary.totals, width) if summary.totals else ()), ""]
     # a chart may lay its fades out in any order; a reader wants those to white together
     rings = sorted(score.rings(), key=lambda ring: ring.kind, reverse=True)
     if rings:
@@ -51,11 +52,14 @@ def score_text(score: Score, verdict: Verdict | None = None, *, width: int = 80)
 def verdict_lines(verdict: Verdict) -> tuple[str, ...]:
     """Return a verdict as one line for the outcome and one for each element that passed a limit."""
     outcome = "Within tolerance." if verdict.within else "Outside tolerance:"
+    doubtful = len(verdict.within_error)
     missing = len(verdict.not_judged)
     by_element: dict[str, list[str]] = {}
     for finding in verdict.findings:
         by_element.setdefault(element_name(finding.element), []).append(finding.text)
     lines = [outcome, *(_plain(f"  {name}: {'; '.join(texts)}") for name, texts in by_element.items())]
+    if doubtful:
+        lines.append(f"{doubtful} over a limit by less than the error of measuring, so within.")
     if missing:
         reasons = sorted({item.text for item in verdict.not_judged})
         lines.append(f"{missing} limit{'s' if missing > 1 else ''} not judged: {'; '.join(reasons)}.")
@@ -70,7 +74,7 @@ def comparison_text(comparison: Comparison, *, width: int = 80) -> str:
     for point in comparison.fairness:
         if point.kind == "condition":
             lines += _wrapped(f"  {point.what}: {' against '.join(point.values)}", width)
-    for sentence in comparison.summary:
+    for sentence in (comparison.headline, *comparison.summary):
         lines += ["", *_wrapped(sentence, width)]
     return "\n".join(lines)
 
@@ -95,13 +99,14 @@ def _share(value: float | None) -> str:
 def _basis_line(score: Score) -> str:
     basis = score.colour_basis
     error = f" {error_words(basis)}" if basis.residual_de00 is not None or basis.check is not None else ""
-    told = score.uncertainty
+    trust = score.uncertainty
     spread = ""
-    if told is not None and told.basis_de00 is not None and basis.kind != "borrowed":
-        factor = told.coverage_factor
-        spread = f" A single ΔE00 is uncertain by ± {factor * told.basis_de00:.1f} (coverage factor {factor:g})."
+    if trust is not None and trust.basis_de00 is not None and basis.kind != "borrowed":
+        factor = trust.coverage_factor
+        spread = f" A single ΔE00 is uncertain by ± {factor * trust.basis_de00:.1f} (coverage factor {factor:g})."
     caution = " A flatbed is not a spectrophotometer: deep blacks above all read too light."
-    return f"Colour. {basis.note.rstrip('.')}.{error}{spread}{'' if basis.kind == 'instrument' else caution}"
+    last = "" if basis.kind == "instrument" else caution
+    return f"Colour, relative to the paper. {basis.note.rstrip('.')}.{error}{spread}{last}"
 
 
 def _wrapped(text: str, width: int) -> Iterable[str]:

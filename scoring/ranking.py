@@ -11,7 +11,7 @@ __all__ = ["rank"]
 
 
 def rank(count: int, rows: Sequence[Row]) -> tuple[Standing, ...]:
-    """Return the standing of every print in all measures together, then in each measure that tells any two apart.
+    """Return the standing of every print in all totals together, then in each total that tells any two apart.
 
     "Not told apart" does not carry on from pair to pair: a may tie with b, and b with c, where a is ahead of c. So a
     print has no one place but the places that it may have.
@@ -31,18 +31,18 @@ def _standings(measure: str | None, count: int, rows: Sequence[Row]) -> Iterator
             wins[row.pair] += 1
         elif row.verdict == "second":
             wins[row.pair[::-1]] += 1
-    for own in range(count):
-        others = [other for other in range(count) if other != own]
-        ahead = tuple(o for o in others if wins[own, o] and not wins[o, own])
-        behind = tuple(o for o in others if wins[o, own] and not wins[own, o])
-        mixed = tuple(o for o in others if wins[o, own] and wins[own, o])
+    for this in range(count):
+        others = [other for other in range(count) if other != this]
+        ahead = tuple(o for o in others if wins[this, o] and not wins[o, this])
+        behind = tuple(o for o in others if wins[o, this] and not wins[this, o])
+        mixed = tuple(o for o in others if wins[o, this] and wins[this, o])
         yield Standing(
             measure=measure,
-            print=own,
+            print=this,
             ahead_of=ahead,
             behind=behind,
             mixed=mixed,
-            not_told_from=tuple(o for o in others if not wins[o, own] and not wins[own, o]),
+            not_told_from=tuple(o for o in others if not wins[o, this] and not wins[this, o]),
             best_place=1 + len(behind),
             worst_place=count - len(ahead),
         )

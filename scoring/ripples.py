@@ -19,9 +19,9 @@ from typing import Final
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from .model import Ripple
+from .solvers import lowest_place
 
 __all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "WaveFits", "find_ripples", "noise_reach_mm", "wave_fits"]
 
@@ -265,7 +265,7 @@ def _describe(course: _Course, candidate: _Candidate, ramp_mm: tuple[float, floa
         return np.inf if fits is None else -float(fits.gain[0])
 
     low, high = 0.92 * candidate.period, 1.08 * candidate.period
-    period = float(minimize_scalar(loss, bounds=(low, high), method="bounded", options={"xatol": 1e-3 * low}).x)
+    period = lowest_place(loss, low, high, 1e-3 * low)
     local = wave_fits(course.lightness, course.spacing, period, _LOCAL_PERIODS, _LOCAL_DEGREE)
     if local is None:
         return None
@@ -300,6 +300,5 @@ def _describe(course: _Course, candidate: _Candidate, ramp_mm: tuple[float, floa
         outer_mm=outer,
         amplitude_l=amplitude,
         period_mm=period,
-        standard_error_l=error,
-        visibility_jnd=None,
+        noise_l=error,
     )

@@ -19,6 +19,7 @@ from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, density, xyz_to_
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Patch, PatchField
 from inkstrain.targets.outputprofile import OutputProfile
+from inkstrain.targets.spaces import profile_description
 from inkstrain.targets.values import read_value
 
 from .basis import Basis, scan_basis
@@ -256,7 +257,7 @@ def _decoding(basis: Basis) -> Decoding:
     codes = np.array(list(itertools.product((8000, 30000, 65535), repeat=3)), dtype=np.uint16)
     values = basis.linear(codes[None])[0].astype(np.float64)
     xyz = (values @ basis.matrix.T).round(6)
-    return Decoding(note=basis.described.note, check_xyz=tuple(tuple(row) for row in xyz.tolist()))
+    return Decoding(note=profile_description(basis.profile), check_xyz=tuple(tuple(row) for row in xyz.tolist()))
 
 
 def _same(a: Decoding, b: Decoding) -> bool:

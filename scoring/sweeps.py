@@ -22,8 +22,9 @@ from inkstrain.targets.sweeps import sweep_hue_deg, sweep_rgb
 
 from .banding import Stripes, stripes_l
 from .basis import Basis
-from .model import DeltaEPair, HueSweepScore, Merged, SweepRow
-from .rings import delta_e_summary, error_de00
+from .course import error_de00
+from .model import DeltaEPair, Flag, HueSweepScore, Merged, SweepRow
+from .rings import delta_e_summary
 from .sampling import Means, Tally, Window
 
 __all__ = ["SWEEP_BIN_MM", "SweepReading", "band_means", "read_sweep", "sweep_row"]
@@ -46,12 +47,10 @@ def band_means(window: Window, band: SweepBand, basis: Basis, paper_xyz: Array) 
     x, y, width, height = band.box_mm
     count = int(width / SWEEP_BIN_MM)
     tally = Tally(basis, (count, _ROWS))
-    for part in window.blocks():
-        fraction = (part.x_mm - x) / width
-        down = (part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM)
-        inside = (fraction >= 0) & (fraction < 1) & (down >= 0) & (down < 1)
-        rows = (down[inside] * _ROWS).astype(np.intp)
-        tally.add(part.pixels[inside], (fraction[inside] * count).astype(np.intp), rows)
+    for part in window.inside((x, y + _INSET_MM, width, height - 2 * _INSET_MM)):
+        bins = ((part.x_mm - x) * (count / width)).astype(np.int32)
+        rows = ((part.y_mm - y - _INSET_MM) * (_ROWS / (height - 2 * _INSET_MM))).astype(np.int32)
+        tally.add(part.pixels, np.minimum(bins, count - 1), np.minimum(rows, _ROWS - 1))
     return tally.means(paper_xyz), (np.arange(count) + 0.5) / count
 
 
@@ -82,9 +81,10 @@ class SweepReading:
                     lab[:, 0] -= wave
                     shown = max(shown, float(np.max(np.abs(wave))))
             rows.append(sweep_row(lab, means.standard_error[inner], fraction[inner], band, recipe))
-        flags: tuple[str, ...] = ()
+        flags: tuple[Flag, ...] = ()
         if shown > _LEAST_SHOWN_L:
-            flags = (f"stripes-taken-out: up to {shown:.2f} L*, as the neutral wedge shows them",)
+            text = f"up to {shown:.2f} L*, as the neutral wedge shows them"
+            flags = (Flag(code="stripes-taken-out", where=self.sweep.id, text=text),)
         return HueSweepScore(
             id=self.sweep.id, kind=self.sweep.kind, sheet=place[0], tile=place[1], rows=tuple(rows), flags=flags
         )

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 from inkstrain.targets.errors import LedgerError, WrongUsageError
 
 from .comparable import MEASURES
-from .trend import ALL_RINGS, TrendInput, build_trend
+from .firstscore import refuse_first
+from .trend import TrendInput, build_trend
 from .trendmodel import Selection, Trend
 from .wanted import own_first, readings_by_entry
 
@@ -36,7 +37,8 @@ def track(ledger: Ledger, selection: Selection, *, newest: int = NEWEST_TRACKED)
     Raises
     ------
     WrongUsageError
-        If a measure or an element is not known, or ``since`` is neither a date nor an id.
+        If a measure or an element is not known, ``since`` is neither a date nor an id, or a score that fits is of the
+        first definition of the measures.
     LedgerError
         If nothing fits.
     """
@@ -51,9 +53,11 @@ def track(ledger: Ledger, selection: Selection, *, newest: int = NEWEST_TRACKED)
     chart = fitting[-1].chart
     scans = {entry.scan_set: entry for entry in fitting if entry.chart == chart}
     entries = list(scans.values())[-newest:]
-    # totals are made of all rings: an element's own name is no help in asking for them
-    element = None if selection.element == ALL_RINGS else selection.element
-    rows = ledger.readings(selection.measure, element, id=[entry.id for entry in entries])
+    if first := [entry.id for entry in entries if entry.measures == 1]:
+        refuse_first(first, mixed=True)
+    if selection.least and selection.measure is None:
+        raise WrongUsageError("--least is in the unit of a measure: name one with --measure.")
+    rows = ledger.readings(selection.measure, selection.element, id=[entry.id for entry in entries])
     readings = readings_by_entry(rows)
     if not any(readings.values()):
         known = dict.fromkeys(row.element for row in ledger.readings(selection.measure, id=[entries[-1].id]))

@@ -2,7 +2,8 @@
 
 Three questions of every series. Does it leave the limits of its control chart? Is there a step at an unknown place,
 or a drift? And did it differ before and after something that is known to have changed? The last two are tests, over
-all series held together at 5 % by Holm's rule; the chart's own false-alarm rate is stated.
+all series together at 5 % by Holm's rule; the chart's own false-alarm rate is stated. Nothing is said to have moved by
+less than the smallest size of interest.
 """
 
 from __future__ import annotations
@@ -12,14 +13,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Final, Literal
+from statistics import fmean
+from typing import TYPE_CHECKING, Final
 
 from . import control
-from .comparable import MEASURES, Reading, name_of
-from .holm import ALPHA, holm_levels, limit_at
+from .comparable import MEASURES, PRINT, Reading, name_of, parts_of
+from .holm import ALPHA, Family, Step, chance_of, limit_at, step_down
 from .model import MadeBy
 from .nested import Spread, nested
-from .noise import RowRepeats, learn_noise
+from .noise import RowNoise
 from .sides import Key, Readings, by_print
 from .trendmodel import Baseline, By, Change, DriftFound, Group, Point, Selection, Series, StepFound, Trend
 from .trendwords import rules_of, summarise_trend
@@ -27,15 +29,10 @@ from .trendwords import rules_of, summarise_trend
 if TYPE_CHECKING:
     from .ledger import Entry
 
-__all__ = ["ALL_RINGS", "TrendInput", "build_trend"]
-
-ALL_RINGS: Final = "all-rings"
-"""Element name of what is summed or averaged over all rings of a print."""
+__all__ = ["TrendInput", "build_trend"]
 
 _SECONDS_A_DAY: Final = 86400.0
 _MOST_CHANGES: Final = 4  # a condition that changes more often is not an event but a mixture
-_QUIET_SHARE: Final = 0.1  # a series of equal values may move by this share of its floor before it is looked at
-_TOTALS: Final[Mapping[str, Literal["sum", "mean"]]] = {"contours": "sum", "evenness": "mean", "reach": "mean"}
 _CHANGING: Final = (
     "printer", "paper", "ink", "profile", "intent", "black_point_compensation", "media_setting", "quality_setting",
     "scanner",
@@ -61,30 +58,33 @@ class TrendInput:
     left_out: int = 0
 
 
-def build_trend(given: TrendInput, selection: Selection) -> Trend:
+def build_trend(kept: TrendInput, selection: Selection) -> Trend:
     """Return every series with what its rules say.
 
     Parameters
     ----------
-    given : TrendInput
+    kept : TrendInput
         Entries and their readings.
     selection : Selection
-        Its measure and element narrow what is looked at; ``by`` splits it.
+        Its measure and element narrow what is looked at; ``by`` splits it. Several printers are told apart in any
+        case.
     """
-    sheets = _sheets(given)
+    sheets = _sheets(kept)
+    if selection.by is None and len({sheet.entries[0].conditions.printer for sheet in sheets}) > 1:
+        selection = selection.model_copy(update={"by": "printer"})
     drafts = [
         draft
         for group in _groups(sheets, selection.by)
-        for key in _keys(given, selection)
-        if len((draft := _draft(group, key, sheets, selection)).points) > 0
+        for key in _keys(kept, selection)
+        if (draft := _draft(group, key, sheets, selection)).points and not _is_nothing(draft)
     ]
     series = _tested(drafts)
     return Trend(
         made_by=MadeBy(version=version("inkstrain")),
-        chart=given.entries[-1].chart if given.entries else "",
+        chart=kept.entries[-1].chart if kept.entries else "",
         selection=selection,
         prints=len(sheets),
-        left_out=given.left_out,
+        left_out=kept.left_out,
         series=series,
         rules=rules_of(series),
         summary=summarise_trend(series, selection),
@@ -102,9 +102,7 @@ class _Sheet:
     def at(self) -> datetime:
         return self.entries[0].measured_at
 
-    def held(self, key: Key) -> list[Reading]:
-        if key[0] == ALL_RINGS:
-            return [total for readings in self.readings if (total := _total(readings, key[1])) is not None]
+    def of(self, key: Key) -> list[Reading]:
         return [r for readings in self.readings if (r := readings.get(key)) is not None]
 
 
@@ -114,7 +112,6 @@ class _Draft:
 
     group: Group | None
     key: Key
-    sheets: tuple[_Sheet, ...]
     points: tuple[Point, ...]
     chart: control.Chart | None
     step: control.Step | None
@@ -122,19 +119,25 @@ class _Draft:
     changes: tuple[tuple[int, str, int, int], ...]
     """Place of the first point after, what changed, and how many points before and after count."""
 
-    assumed: float
+    noise: RowNoise
+    least: float
 
     @property
     def values(self) -> list[float]:
         return [point.value for point in self.points]
 
 
-def _sheets(given: TrendInput) -> list[_Sheet]:
-    entries = list(given.entries)
+def _is_nothing(draft: _Draft) -> bool:
+    """Return whether an element never had a finding: it can show nothing, and is no test (as in `compare`)."""
+    return draft.key[0] != PRINT and MEASURES[draft.key[1]].is_sum and not any(draft.values)
+
+
+def _sheets(kept: TrendInput) -> list[_Sheet]:
+    entries = list(kept.entries)
     found = [
         _Sheet(
             entries=tuple(entries[place] for place in places),
-            readings=tuple(given.readings.get(entries[place].id, {}) for place in places),
+            readings=tuple(kept.readings.get(entries[place].id, {}) for place in places),
         )
         for places in by_print([entry.conditions for entry in entries])
     ]
@@ -148,42 +151,26 @@ def _groups(sheets: Sequence[_Sheet], by: By | None) -> list[Group | None]:
     return [Group(by=by, value=value) for value in values]
 
 
-def _keys(given: TrendInput, selection: Selection) -> list[Key]:
-    keys = dict.fromkeys(key for readings in given.readings.values() for key in readings)
-    totals = [(ALL_RINGS, measure) for measure in _TOTALS]
-    return [
-        key
-        for key in (*totals, *keys)
-        if selection.measure in (None, key[1]) and selection.element in (None, key[0])
-    ]  # fmt: skip
-
-
-def _total(readings: Readings, measure: str) -> Reading | None:
-    held = [reading for (element, name), reading in readings.items() if name == measure and element.startswith("ring-")]
-    values = [reading for reading in held if reading is not None]
-    # a print of which one ring was not measured would seem to have fewer contours
-    if not values or len(values) < len(held):
-        return None
-    share = 1.0 if _TOTALS[measure] == "sum" else 1.0 / len(values)
-    error = sum(reading.standard_error**2 for reading in values) ** 0.5
-    return Reading(value=share * sum(reading.value for reading in values), standard_error=share * error)
+def _keys(kept: TrendInput, selection: Selection) -> list[Key]:
+    keys = dict.fromkeys(key for readings in kept.readings.values() for key in readings)
+    fitting = (k for k in keys if selection.measure in (None, k[1]) and selection.element in (None, k[0]))
+    return sorted(fitting, key=lambda key: key[0] != PRINT)
 
 
 def _draft(group: Group | None, key: Key, sheets: Sequence[_Sheet], selection: Selection) -> _Draft:
     fitting = [
-        (sheet, held)
+        (sheet, found)
         for sheet in sheets
-        if (group is None or getattr(sheet.entries[0].conditions, group.by) == group.value)
-        and (held := sheet.held(key))
+        if (group is None or getattr(sheet.entries[0].conditions, group.by) == group.value) and (found := sheet.of(key))
     ]
-    values = [sum(reading.value for reading in held) / len(held) for _, held in fitting]
-    errors = [(sum(reading.standard_error**2 for reading in held)) ** 0.5 / len(held) for _, held in fitting]
+    values = [sum(reading.value for reading in found) / len(found) for _, found in fitting]
+    errors = [(sum(reading.standard_error**2 for reading in found)) ** 0.5 / len(found) for _, found in fitting]
     measure = MEASURES[key[1]]
-    mean_error = (sum(error**2 for error in errors) / len(errors)) ** 0.5 if errors else 0.0
+    scan = fmean(error**2 for error in errors) if errors else 0.0
+    least = measure.least if selection.least is None else selection.least
     since = datetime.fromisoformat(selection.since) if selection.since else None
     baseline = None if since is None else sum(sheet.at < since for sheet, _ in fitting)
-    quiet = measure.floor if measure.kind == "finding" else _QUIET_SHARE * measure.floor
-    chart = control.control_chart(values, baseline=baseline, least_deviation=max(quiet, mean_error))
+    chart = control.control_chart(values, baseline=baseline, least_deviation=scan**0.5, least_shift=least)
     alarms = chart.alarms if chart else ()
     points = tuple(
         Point(
@@ -197,17 +184,23 @@ def _draft(group: Group | None, key: Key, sheets: Sequence[_Sheet], selection: S
         )
         for place, ((sheet, _), value, error) in enumerate(zip(fitting, values, errors, strict=True))
     )
-    days = [sheet.at.timestamp() / _SECONDS_A_DAY for sheet, _ in fitting]
+    days = [_days(point.at) for point in points]
+    changes = _changes([sheet for sheet, _ in fitting], since)
+    fades = max((len(parts_of(readings, measure)) for sheet, _ in fitting for readings in sheet.readings), default=1)
     return _Draft(
         group=group,
         key=key,
-        sheets=tuple(sheet for sheet, _ in fitting),
         points=points,
         chart=chart,
         step=control.step(values),
         drift=control.drift(days, values),
-        changes=_changes([sheet for sheet, _ in fitting], since),
-        assumed=max(measure.floor, mean_error),
+        changes=changes,
+        noise=RowNoise(
+            repeats=nested(_parts(values, changes)),
+            scan=scan,
+            sheet=fmean(measure.sheet_deviation(value, max(fades, 1)) ** 2 for value in values) if values else 0.0,
+        ),
+        least=least,
     )
 
 
@@ -240,19 +233,8 @@ def _said(value: object) -> str:
 
 def _tested(drafts: Sequence[_Draft]) -> tuple[Series, ...]:
     """Return finished series: steps, drifts and changes of all of them are held against chance together."""
-    noise = learn_noise(
-        {
-            n: RowRepeats(
-                repeats=nested([_segments(draft)]) if not draft.changes else nested(_parts(draft)),
-                assumed=draft.assumed,
-                kind=MEASURES[draft.key[1]].kind,
-                family=draft.key[1],
-            )
-            for n, draft in enumerate(drafts)
-        }
-    )
     spreads = {
-        (n, place): noise[n].of_difference([1] * before, [1] * after)
+        (n, place): draft.noise.of_difference([1] * before, [1] * after)
         for n, draft in enumerate(drafts)
         for place, (_, _, before, after) in enumerate(draft.changes)
     }
@@ -263,19 +245,16 @@ def _tested(drafts: Sequence[_Draft]) -> tuple[Series, ...]:
         if draft.drift:
             chances[n, "drift"] = draft.drift.chance
         for place in range(len(draft.changes)):
-            chances[n, place] = _chance(draft, place, spreads[n, place])
-    shown, alphas = holm_levels([(chance,) for chance in chances.values()])
-    outcome = dict(zip(chances, zip(shown, alphas, strict=True), strict=True))
+            first, second = _means(draft, place)
+            chances[n, place] = chance_of(abs(second - first), spreads[n, place])
+    steps = (total for total, _ in step_down([Family(total=chance) for chance in chances.values()]))
+    outcome = {key: found for key, found in zip(chances, steps, strict=True) if found is not None}
     return tuple(_finished(n, draft, chances, outcome, spreads) for n, draft in enumerate(drafts))
 
 
-def _segments(draft: _Draft) -> list[list[float]]:
-    return [[value] for value in draft.values]
-
-
-def _parts(draft: _Draft) -> list[list[list[float]]]:
-    edges = [0, *(at for at, *_ in draft.changes), len(draft.points)]
-    values = draft.values
+def _parts(values: Sequence[float], changes: Sequence[tuple[int, str, int, int]]) -> list[list[list[float]]]:
+    """Return the prints between changes, which repeat each other."""
+    edges = [0, *(at for at, *_ in changes), len(values)]
     return [[[value] for value in values[low:high]] for low, high in itertools.pairwise(edges)]
 
 
@@ -285,14 +264,7 @@ def _means(draft: _Draft, place: int) -> tuple[float, float]:
     return sum(values[at - before : at]) / before, sum(values[at : at + after]) / after
 
 
-def _chance(draft: _Draft, place: int, spread: Spread) -> float:
-    from scipy.special import stdtr
-
-    first, second = _means(draft, place)
-    return float(2.0 * stdtr(spread.freedom, -abs(second - first) / spread.variance**0.5))
-
-
-Outcome = Mapping[tuple[int, "str | int"], tuple[bool, float]]
+Outcome = Mapping[tuple[int, "str | int"], Step]
 
 
 def _finished(
@@ -306,14 +278,18 @@ def _finished(
     changes = []
     for place, (at, what, before, after) in enumerate(draft.changes):
         first, second = _means(draft, place)
-        shown, alpha = outcome[n, place]
+        tested = outcome[n, place]
         changes.append(
             Change(
                 at=draft.points[at].at, what=what, before=first, after=second, points=(before, after),
-                chance=chances[n, place], smallest_showable=limit_at(spreads[n, place], alpha), shown=shown,
+                chance=chances[n, place], smallest_showable=max(limit_at(spreads[n, place], tested.level), draft.least),
+                shown=tested.shown and abs(second - first) >= draft.least,
             )
         )  # fmt: skip
-    moved = bool(chart and chart.alarms) or any(outcome[key][0] for key in outcome if key[0] == n)
+    stepped = found is not None and outcome[n, "step"].shown and abs(found.after - found.before) >= draft.least
+    days = _days(draft.points[-1].at) - _days(draft.points[0].at)
+    drifts = drifted is not None and outcome[n, "drift"].shown and abs(drifted.slope) * days >= draft.least
+    moved = bool(chart and chart.alarms) or stepped or drifts or any(change.shown for change in changes)
     enough = chart is not None or changes or len(draft.points) >= control.fewest_for_step(ALPHA)
     return Series(
         group=draft.group,
@@ -323,18 +299,23 @@ def _finished(
         words=measure.words,
         unit=measure.unit,
         better=measure.better,
+        least=draft.least,
         points=draft.points,
         baseline=None if chart is None else _baseline(chart),
         step=None if found is None else StepFound(
             at=draft.points[found.at].at, id=draft.points[found.at].ids[0], before=found.before, after=found.after,
-            chance=found.chance, shown=outcome[n, "step"][0],
+            chance=found.chance, shown=stepped,
         ),
         drift=None if drifted is None else DriftFound(
-            per_30_days=30.0 * drifted.slope, chance=drifted.chance, shown=outcome[n, "drift"][0]
+            per_30_days=30.0 * drifted.slope, chance=drifted.chance, shown=drifts
         ),
         changes=tuple(changes),
         verdict="moved" if moved else "steady" if enough else "too-few",
     )  # fmt: skip
+
+
+def _days(at: str) -> float:
+    return datetime.fromisoformat(at).timestamp() / _SECONDS_A_DAY
 
 
 def _baseline(chart: control.Chart) -> Baseline:

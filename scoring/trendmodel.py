@@ -16,13 +16,17 @@ By = Literal["printer", "paper", "ink", "intent"]
 
 
 class Selection(Value):
-    """What was asked for. ``since`` is the moment, UTC, that parts before from after."""
+    """What was asked for. ``since`` is the moment, UTC, that parts before from after.
+
+    ``least`` is the smallest move of interest, in the unit of the measure; each measure's own if not given.
+    """
 
     what: str | None = None
     measure: str | None = None
     element: str | None = None
     by: By | None = None
     since: str | None = None
+    least: float | None = Field(default=None, ge=0)
 
 
 class Group(Value):
@@ -91,7 +95,10 @@ class Change(Value):
 
 
 class Series(Value):
-    """One measure of one element over time. ``verdict`` is ``too-few`` where no rule had points enough."""
+    """One measure of one element over time. ``verdict`` is ``too-few`` where no rule had points enough.
+
+    ``least`` is the smallest move of interest: what is shown to have moved by less is not said to have.
+    """
 
     group: Group | None
     element: str
@@ -100,6 +107,7 @@ class Series(Value):
     words: str
     unit: str
     better: Literal["lower", "higher"]
+    least: float
     points: tuple[Point, ...]
     baseline: Baseline | None
     step: StepFound | None

@@ -48,14 +48,14 @@ def trend_text(trend: Trend, *, width: int = 80) -> str:
 
 def _table(series: Sequence[Series], width: int) -> Iterator[str]:
     """The series that moved, then those over all rings, then the rest as far as there is room."""
-    ordered = sorted(series, key=lambda one: (one.verdict != "moved", one.element != "all-rings"))
+    ordered = sorted(series, key=lambda one: (one.verdict != "moved", one.element != "print"))
     name_width = max(min(max(len(series_name(one)) for one in ordered), width - 18 - _SPARK - 12), 12)
     yield f"{'':<{name_width}} {'first':>8} {'last':>8}  {'course':<{_SPARK}}  outcome"
     for one in ordered[:_MOST_LINES]:
         name = series_name(one)
         if len(name) > name_width:
             name = name[: name_width - 1] + "…"
-        first, last = (amount(point.value, one.measure, "") for point in (one.points[0], one.points[-1]))
+        first, last = (amount(point.value, "") for point in (one.points[0], one.points[-1]))
         outcome = {"moved": "moved", "steady": "steady", "too-few": "too few"}[one.verdict]
         yield f"{name:<{name_width}} {first:>8} {last:>8}  {_course(one):<{_SPARK}}  {outcome}"
     if len(ordered) > _MOST_LINES:

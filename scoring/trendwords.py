@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from .comparewords import amount
-from .control import AHEAD, ALARMS_IN_AHEAD, BASELINE, EWMA_WEIGHT, fewest_for_step
+from .control import AHEAD, ALARMS_IN_AHEAD, BASELINE, EWMA_WEIGHT, fewest_for_step, run_length
 from .holm import ALPHA
 
 if TYPE_CHECKING:
@@ -45,10 +45,10 @@ def _findings(series: Series) -> Iterator[str]:
             yield "but it drifts all along, so that the change need not be the cause"
     # a step makes a drift and a drift makes a step: the likelier one is named
     if step is not None and not shown and (drift is None or step.chance <= drift.chance):
-        before, after = (amount(value, series.measure, series.unit) for value in (step.before, step.after))
+        before, after = (amount(value, series.unit) for value in (step.before, step.after))
         yield f"a step from {before} to {after} at {step.at[:10]}, {way(series, step.before, step.after)}"
     elif drift is not None and not shown:
-        slope = amount(abs(drift.per_30_days), "", series.unit)
+        slope = amount(abs(drift.per_30_days), series.unit)
         direction = "rising" if drift.per_30_days > 0 else "falling"
         yield f"a drift, {direction} by about {slope} in 30 days, {way(series, 0.0, drift.per_30_days)}"
     alarms = [point for point in series.points if point.alarm]
@@ -58,7 +58,7 @@ def _findings(series: Series) -> Iterator[str]:
 
 
 def _change(series: Series, change: Change) -> str:
-    before, after = (amount(value, series.measure, series.unit) for value in (change.before, change.after))
+    before, after = (amount(value, series.unit) for value in (change.before, change.after))
     return f"since {change.at[:10]} ({change.what}) {after} after {before}"
 
 
@@ -101,14 +101,14 @@ def _by_measure(series: Sequence[Series], moved: Sequence[Series]) -> Iterator[s
     """Say of each measure that moved what its most telling series did, and how many others moved."""
     ranked = sorted(moved, key=lambda one: (min(_chances(one), default=1.0), one.element))
     for measure in list(dict.fromkeys(one.measure for one in ranked))[:_MOST]:
-        held = [one for one in ranked if one.measure == measure]
-        name = series_name(held[0])
-        yield f"{name[0].upper()}{name[1:]}: {finding_words(held[0])}."
-        if len(held) > 1:
+        alike = [one for one in ranked if one.measure == measure]
+        name = series_name(alike[0])
+        yield f"{name[0].upper()}{name[1:]}: {finding_words(alike[0])}."
+        if len(alike) > 1:
             of = sum(one.measure == measure for one in series)
-            others = ", ".join(one.element_name for one in held[1:4])
-            more = f" and {len(held) - 4} more" if len(held) > 4 else ""
-            yield f"So did {others}{more}: {len(held)} of {of} series of {held[0].words} moved."
+            others = ", ".join(one.element_name for one in alike[1:4])
+            more = f" and {len(alike) - 4} more" if len(alike) > 4 else ""
+            yield f"So did {others}{more}: {len(alike)} of {of} series of {alike[0].words} moved."
 
 
 def _known_changes(series: Sequence[Series]) -> Iterator[str]:
@@ -119,14 +119,14 @@ def _known_changes(series: Sequence[Series]) -> Iterator[str]:
         for change in one.changes:
             if not change.shown:
                 quiet.setdefault(f"{change.at[:10]} ({change.what})", []).append((one, change))
-    for when, held in quiet.items():
+    for when, alike in quiet.items():
         others = "other " if when in loud else ""
-        if len(held) == 1:
-            one, change = held[0]
-            limit = amount(change.smallest_showable or 0.0, "", one.unit)
+        if len(alike) == 1:
+            one, change = alike[0]
+            limit = amount(change.smallest_showable or 0.0, one.unit)
             yield f"Since {when} no difference is shown in {series_name(one)} ({limit} would have shown)."
         else:
-            yield f"Since {when} no difference is shown in {len(held)} {others}series."
+            yield f"Since {when} no difference is shown in {len(alike)} {others}series."
 
 
 def _chances(series: Series) -> list[float]:
@@ -143,11 +143,34 @@ def rules_of(series: Sequence[Series]) -> tuple[str, ...]:
     return (
         f"Control chart: a moving average in which the newest print counts {EWMA_WEIGHT:g}; its limits come from the "
         f"first prints ({BASELINE[0]} to {BASELINE[1]}, or those before --since). About {chance}."
-        f"{many if expected >= 0.5 else ''}",
+        f"{many if expected >= 0.5 else ''}{_power(series)}",
         "Step: where ranks part best (Pettitt 1979). Drift: ranks against time (Mann 1945), median slope. Before and "
         "after a known change: means, against the spread of the prints between changes. The chance of even one false "
         f"claim among all of these together is at most {100 * ALPHA:.0f} %.",
+        f"Size: nothing is said to have moved by less than {_sizes(series)} (--least states another size).",
     )
+
+
+def _power(series: Sequence[Series]) -> str:
+    """Say how soon shifts of one and two standard deviations raise an alarm, with the widest limits."""
+    factors = [one.baseline.factor for one in series if one.baseline is not None]
+    if not factors:
+        return ""
+    one, two = (run_length(max(factors), shift) for shift in (1.0, 2.0))
+    return (
+        f" A lasting shift by one standard deviation of prints raises one after about {one:.0f} prints on average, by "
+        f"two after {two:.0f}."
+    )
+
+
+def _sizes(series: Sequence[Series]) -> str:
+    """Return the smallest moves of interest, with what each is for."""
+    sizes: dict[str, list[str]] = {}
+    for one in series:
+        words = sizes.setdefault(amount(one.least, one.unit), [])
+        if one.words not in words:
+            words.append(one.words)
+    return "; ".join(f"{size} in {', '.join(words)}" for size, words in sizes.items())
 
 
 def _times(count: int, noun: str, plural: str = "") -> str:

@@ -1,53 +1,53 @@
-"""What an eye would see of a score's findings, in just-noticeable differences (JND).
+"""What an eye would see of a print, in multiples of its threshold.
 
-One JND is the threshold of detection (50 %) of a practised observer with good sight who looks for it: what is under 1
-is not seen; several are needed to be noticed by somebody who does not look for it. A finding is taken as what it adds
-to a smooth course: a contour or a flat band by the speed of colour inside it less that beside it, so that an abrupt
-change of slope counts as a step does (Mach bands); a hue swing as a bump; a ripple as a grating. Position becomes
-degrees of visual angle at the viewing distance. In each of three channels the finding is filtered by the eye's
-contrast sensitivity, and the largest response, root-sum-square over the channels, is its JND:
+One threshold is that of detection of a practised observer with good sight who looks for it: what is under 1 is not
+seen; several are needed to be noticed by somebody who does not look for it. From a few thresholds on the figure is a
+ratio, not a size: pages give a word (`visibility_word`).
 
-- achromatic: Barten (1999), by colour-science, with its constants for a standard observer of 20 to 30 years, k = 3,
-  T = 0.1 s, X_max = 12°, N_max = 15, n = 0.03, φ0 = 3e-8 s deg², u0 = 7 cycles a degree, its photon conversion factor
-  p = 1.2274e6, pupil by luminance and field, Stiles-Crawford effect included;
-- red-green and yellow-violet: castleCSF (Ashraf, Mantiuk, Chapiro & Wuerger 2024, J. Vision 24(4):5), static, in the
-  fovea, with the constants of its authors' published program.
+A course of colour is compared with the course it would have without what is looked at (`local_response`). Position
+becomes degrees of visual angle at the viewing distance. In three channels, achromatic, red-green and yellow-violet, the
+difference is a contrast that is filtered by the eye's contrast sensitivity: castleCSF (Ashraf, Mantiuk, Chapiro &
+Wuerger 2024, J. Vision 24(4):5), static, in the fovea, with the constants of its authors' published program. Its
+sensitivities are for gratings and Gabor patches. What is not periodic is seen by its local energy (Morrone & Owens
+1987, Pattern Recognition Letters 6:303): the even and the odd response of the filter, root-sum-square, which has one
+peak at a line and one at a step. The channels add root-sum-square (exponent 2, as in castleCSF).
 
-The field is the disc. Contrasts are taken about the finding's own mean colour, with `VEIL` of paper white added as
-stray light in the eye and on the sheet (common practice, no source). Not tested against observers.
+Contrasts are relative to the luminance of the compared course with `VEIL` of paper white added as stray light in the
+eye and on the sheet (common practice, no source). Not tested against observers.
 """
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from threadpoolctl import threadpool_limits
 
-from inkstrain.targets.colorimetry import WHITE_D50, colour_science, lab_to_xyz
+from inkstrain.targets.colorimetry import WHITE_D50, lab_to_xyz
 from inkstrain.targets.errors import WrongUsageError
 
-from .model import ElementScore, NeutralWedgeScore, RingScore, Viewing
+from .model import Viewing
 
 __all__ = [
+    "CHANNELS",
     "DEFAULT_VIEWING",
     "LIGHTS_CD_M2",
     "VEIL",
-    "barten",
-    "bump_jnd",
     "castle",
-    "change_jnd",
-    "grating_jnd",
+    "edge_visibility",
+    "local_response",
     "opponent",
-    "see",
     "viewing_of",
+    "visibility_of",
+    "visibility_word",
 ]
 
 Array = NDArray[np.float64]
+Channel = Literal["achromatic", "red-green", "yellow-violet"]
+Word = Literal["not seen", "faint", "plain", "strong"]
+
+CHANNELS: Final[tuple[Channel, ...]] = ("achromatic", "red-green", "yellow-violet")
+"""The last axis of opponent colours and responses."""
 
 LIGHTS_CD_M2: Final = {"p1": 573.0, "p2": 143.0}
 """Luminance of paper of 90 % reflectance under ISO 3664's P1 (2000 lx) and P2 (500 lx)."""
@@ -58,18 +58,27 @@ DEFAULT_VIEWING: Final = Viewing(distance_mm=400.0, luminance_cd_m2=LIGHTS_CD_M2
 VEIL: Final = 0.005
 """Stray light, as a share of paper white."""
 
-_FREQUENCIES: Final = np.arange(0.02, 48.0, 0.04)  # cycles a degree
-_REACH_DEG: Final = 1.6
-_PLACES: Final = 0.004  # degrees between places where a response is looked up
-_MARGIN_MM: Final = 0.15  # what a scan's blur smears over a finding's ends
-_BESIDE_MM: Final = 0.7  # where the slopes beside a finding are taken
-_REACH_MM: Final = 0.2  # grain, blurred by a scan, reaches this far
-_SMALL_L: Final = 0.05
-# castleCSF: sensitivity (peak, luminance, power), f_max, bandwidth, A_0, f_0
-_CASTLE: Final = {
-    "red-green": ((681.434, 38.0038, 0.480386), 0.0178364, 2.42104, 2816.44, 0.0711058),
-    "yellow-violet": ((166.683, 62.8974, 0.41193), 0.00425753, 2.68197, 2.82789e7, 0.000635093),
+_WORDS: Final[tuple[tuple[float, Word], ...]] = ((1.0, "not seen"), (3.0, "faint"), (10.0, "plain"))  # no source
+
+# castleCSF's constants, names as there: peak sensitivity S_max by luminance, f_max, bandwidth, and size A_0, f_0
+_PEAK: Final = {
+    "achromatic": (56.4947, 7.54726, 0.144532, 5.58341e-07, 9.66862e09),
+    "red-green": (681.434, 38.0038, 0.480386),
+    "yellow-violet": (166.683, 62.8974, 0.41193),
 }
+_F_MAX: Final = {
+    "achromatic": (1.78119, 91.5718, 0.256682),
+    "red-green": (0.0178364,),
+    "yellow-violet": (0.00425753,),
+}
+_BANDWIDTH: Final = {"achromatic": 0.000213047, "red-green": 2.42104, "yellow-violet": 2.68197}
+_SIZE: Final = {
+    "achromatic": (157.103, 0.702338),
+    "red-green": (2816.44, 0.0711058),
+    "yellow-violet": (2.82789e7, 0.000635093),
+}
+# how far sensitivity, by size alone, falls below f_max: little for lightness, nothing for colour
+_LOW_PASS: Final = {"achromatic": 0.100207, "red-green": 0.0, "yellow-violet": 0.0}
 # CIE 2006 cones scaled so that L + M is luminance, to CIE 1931 XYZ on one display's spectra (castleCSF's program)
 _XYZ_OF_LMS: Final = np.array(
     [
@@ -81,15 +90,10 @@ _XYZ_OF_LMS: Final = np.array(
 _LMS_WHITE: Final = np.array([0.6991, 0.3009, 0.0198])  # D65 at 1 cd/m² (same source)
 _OPPONENT: Final = np.array([[1.0, 1.0, 0.0], [1.0, -2.3112, 0.0], [-1.0, -1.0, 50.9875]])  # same source
 
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """Where and how a finding is seen: mm a degree, luminance there, width and height of the field in degrees."""
-
-    deg_a_mm: float
-    luminance: float
-    field_deg: tuple[float, float]
-
+_LEVELS: Final = 4  # luminances that the achromatic shape is worked out at: between them it is off by under 1 % (test)
+_REACH_DEG: Final = 4.0  # padding: a filter's response to a line falls with the square of distance
+# where a step's response is summed: beyond, sensitivities are under 0.1 % of their peak
+_OCTAVES: Final = np.geomspace(1e-3, 64.0, 400)
 
 _PAPER_REFLECTANCE: Final = 0.9
 _DISTANCES_MM: Final = (50.0, 10_000.0)
@@ -118,274 +122,143 @@ def viewing_of(distance_mm: float, light: str) -> Viewing:
     return Viewing(distance_mm=distance_mm, luminance_cd_m2=round(lux * _PAPER_REFLECTANCE / np.pi, 1))
 
 
-def barten(cycles_a_degree: ArrayLike, luminance_cd_m2: float, field_deg: tuple[float, float]) -> Array:
-    """Return the contrast sensitivity to luminance, Barten (1999): 1 over the modulation at threshold."""
-    contrast = colour_science().contrast
-    across, down = field_deg
-    side = float(np.sqrt(across * down))
-    pupil = contrast.pupil_diameter_Barten1999(luminance_cd_m2, side)
-    return np.asarray(
-        contrast.contrast_sensitivity_function_Barten1999(
-            np.asarray(cycles_a_degree, dtype=np.float64),
-            sigma=contrast.sigma_Barten1999(d=pupil),
-            E=contrast.retinal_illuminance_Barten1999(luminance_cd_m2, pupil),
-            X_0=across,
-            Y_0=down,
-        )
-    )
+def castle(cycles_a_degree: ArrayLike, luminance_cd_m2: ArrayLike, area_deg2: float, channel: Channel) -> Array:
+    """Return the contrast sensitivity of a channel, castleCSF (2024), static and foveal: 1 over threshold contrast.
+
+    Contrast is `opponent` of the amplitude over luminance. Frequency and luminance broadcast. The transient channel,
+    which is blind to what does not move (3e-13 of its peak at 0 Hz), is left out.
+    """
+    luminance = np.asarray(luminance_cd_m2, dtype=np.float64)
+    return np.asarray(_peak(luminance, channel) * _shape(cycles_a_degree, luminance, area_deg2, channel))
 
 
-def castle(cycles_a_degree: ArrayLike, luminance_cd_m2: float, area_deg2: float, channel: str) -> Array:
-    """Return the contrast sensitivity of ``red-green`` or ``yellow-violet``, castleCSF (2024), static and foveal."""
-    (peak, knee, power), f_max, bandwidth, area_0, f_0 = _CASTLE[channel]
+def _by_luminance(constants: tuple[float, ...], luminance: Array) -> Array:
+    """Return castleCSF's dependence on luminance: a constant, a hyperbola, or the product of two."""
+    value = np.full(luminance.shape, constants[0])
+    if len(constants) > 1:
+        value = value * (1.0 + constants[1] / luminance) ** -constants[2]
+    if len(constants) > 3:
+        value = value * -np.expm1(-constants[4] * np.log1p(constants[3] / luminance))
+    return np.asarray(value)
+
+
+def _peak(luminance: Array, channel: Channel) -> Array:
+    return _by_luminance(_PEAK[channel], luminance)
+
+
+def _shape(cycles_a_degree: ArrayLike, luminance: Array, area_deg2: float, channel: Channel) -> Array:
+    """Return sensitivity over `_peak`: a log parabola, level below f_max, times the effect of size."""
     frequency = np.asarray(cycles_a_degree, dtype=np.float64)
-    beyond = np.maximum(np.log10(np.maximum(frequency, 1e-9) / f_max), 0.0)  # level below f_max
+    away = np.log10(np.maximum(frequency, 1e-9) / _by_luminance(_F_MAX[channel], luminance))
+    level = 10.0 ** (-(away**2) / 2.0 ** _BANDWIDTH[channel])
+    level = np.where(away < 0.0, np.maximum(level, 1.0 - _LOW_PASS[channel]), level)
+    area_0, f_0 = _SIZE[channel]
+    # Rovamo, Luntinen & Näsänen 1993
     critical = area_0 / (1.0 + (frequency / f_0) ** 2)
-    level = peak * (1.0 + knee / luminance_cd_m2) ** -power * 10.0 ** (-(beyond**2) / 2.0**bandwidth)
     return np.asarray(level * np.sqrt(critical / (1.0 + critical / area_deg2)) * frequency)
 
 
 def opponent(lab: ArrayLike) -> Array:
     """Return achromatic, red-green and yellow-violet coordinates of media-relative CIELAB, paper's luminance 1."""
     from_xyz = np.linalg.inv(_XYZ_OF_LMS)
-    cones = (lab_to_xyz(lab) @ from_xyz.T) / (from_xyz @ WHITE_D50) * _LMS_WHITE
-    return np.asarray(cones @ _OPPONENT.T)
+    to_opponent = _OPPONENT @ (from_xyz * (_LMS_WHITE / (from_xyz @ WHITE_D50))[:, None])
+    return np.asarray(lab_to_xyz(lab) @ to_opponent.T)
 
 
-def _sensitivities(frequency: Array, place: _Place) -> Array:
-    """Return the three channels' sensitivities, (n, 3)."""
-    across, down = place.field_deg
-    chromatic = [castle(frequency, place.luminance, across * down * np.pi / 4, channel) for channel in _CASTLE]
-    return np.stack([barten(frequency, place.luminance, place.field_deg), *chromatic], axis=-1)
+def _area_deg2(field_mm: float, viewing: Viewing) -> float:
+    return float(np.pi / 4 * np.degrees(field_mm / viewing.distance_mm) ** 2)
 
 
-@functools.cache
-def _sines() -> Array:
-    """Return the response at distances from 0 on beyond a step to every frequency, (places, frequencies)."""
-    away = np.arange(0.0, _REACH_DEG + _PLACES / 2, _PLACES)
-    step = _FREQUENCIES[1] - _FREQUENCIES[0]
-    return np.asarray(np.sin(2 * np.pi * np.outer(away, _FREQUENCIES)) / (np.pi * _FREQUENCIES) * step)
+def local_response(
+    lab: ArrayLike, background_lab: ArrayLike, spacing_mm: float, viewing: Viewing, field_mm: float
+) -> NDArray[np.complex128]:
+    """Return how the eye responds to what a course of colour has and the one it is compared with has not.
 
-
-def _response(place_deg: Array, change: Array, seen: _Place) -> tuple[float, Array]:
-    """Return the largest response to a course that changes by `change` (n, 3), in contrast, at places (n,).
-
-    And by how much it grows with each change, (n, 3).
-    """
-    beyond = _sines() @ _sensitivities(_FREQUENCIES, seen)
-    kernel = np.concatenate([-beyond[:0:-1], beyond])  # before a step the response is the opposite
-    away = np.linspace(-_REACH_DEG, _REACH_DEG, len(kernel))
-    looked = np.arange(place_deg[0] - 0.3, place_deg[-1] + 0.3, 2 * _PLACES)
-    each = looked[:, None] - place_deg
-    part = np.stack([np.interp(each, away, kernel[:, c]) for c in range(3)], axis=-1)
-    response = np.sum(part * change, axis=1)
-    best = int(np.argmax(np.sum(response**2, axis=1)))
-    size = float(np.linalg.norm(response[best]))
-    return size, np.asarray(part[best] * response[best] / max(size, 1e-12))
-
-
-def _seen(lab: Array, viewing: Viewing, field_mm: tuple[float, float]) -> tuple[_Place, float]:
-    """Return how a mean colour is seen, and the luminance, veil included, that contrasts are relative to."""
-    deg_a_mm = float(np.degrees(1.0 / viewing.distance_mm))
-    base = max(float(opponent(lab)[0]), 0.0) + VEIL
-    field = (field_mm[0] * deg_a_mm, field_mm[1] * deg_a_mm)
-    return _Place(deg_a_mm, base * viewing.luminance_cd_m2, field), base
-
-
-def change_jnd(place_mm: Array, lab: Array, viewing: Viewing, field_mm: tuple[float, float]) -> float:
-    """Return how visible a course of colour is that does not change outside of the given places.
+    A long sinusoid of modulation m and frequency f has an absolute response of m times the sensitivity to f at its
+    middle, so that 1 is its threshold; a step and a line have one peak each, where they are. The response's real part
+    is what an even filter gives (a line), its imaginary part what an odd one does (a step). Beyond the given places
+    nothing differs; a difference that does not vanish at the ends is a step there.
 
     Parameters
     ----------
-    place_mm, lab
-        Places along a line, shape (n,), and media-relative CIELAB there, (n, 3): a step is two rows.
+    lab, background_lab
+        Media-relative CIELAB along an even line, (..., n, 3) both, which broadcast.
+    spacing_mm
+        Distance between places.
     field_mm
-        Width (along the line) and height of the field it is seen in.
+        Diameter of the field that it is seen in, such as a disc's. Gratings are seen the better the larger it is.
+
+    Returns
+    -------
+    response
+        In multiples of threshold, by channel, (..., n, 3).
     """
-    return _change(place_mm, lab, viewing, field_mm)[0]
+    base = opponent(background_lab)
+    light = np.maximum(base[..., 0], 0.0) + VEIL  # of paper
+    contrast = (opponent(lab) - base) / light[..., None]
+    luminance = light * viewing.luminance_cd_m2
+    spacing_deg = float(np.degrees(spacing_mm / viewing.distance_mm))
+    number = contrast.shape[-2]
+    length = _fast_length(number + max(number, int(np.ceil(_REACH_DEG / spacing_deg))))
+    frequency = np.fft.rfftfreq(length, spacing_deg)
+    area = _area_deg2(field_mm, viewing)
+    spectrum = np.fft.rfft(np.moveaxis(contrast, -1, -2), length)
+
+    def filtered(channel: int, shape: Array) -> NDArray[np.complex128]:
+        # positive frequencies alone, doubled: the analytic signal
+        half = np.zeros((*spectrum.shape[:-2], length), dtype=np.complex128)
+        half[..., : len(frequency)] = 2.0 * shape * spectrum[..., channel, :]
+        return np.asarray(np.fft.ifft(half)[..., :number])
+
+    response = np.empty(contrast.shape, dtype=np.complex128)
+    for channel in (1, 2):
+        response[..., channel] = filtered(channel, _shape(frequency, np.ones(1), area, CHANNELS[channel]))
+    # only the achromatic channel changes its shape with luminance
+    levels = np.geomspace(luminance.min(), luminance.max(), _LEVELS)
+    at_levels = [filtered(0, _shape(frequency, level, area, "achromatic")) for level in levels]
+    step = max(float(np.log(levels[-1] / levels[0])) / (_LEVELS - 1), 1e-9)
+    place = np.log(luminance / levels[0]) / step
+    parts = [np.maximum(1.0 - np.abs(place - number), 0.0) for number in range(_LEVELS)]
+    response[..., 0] = sum(part * each for part, each in zip(parts, at_levels, strict=True))
+    for channel, name in enumerate(CHANNELS):
+        response[..., channel] *= _peak(luminance, name)
+    return response
 
 
-def _change(place_mm: Array, lab: Array, viewing: Viewing, field_mm: tuple[float, float]) -> tuple[float, Array]:
-    """Return what `change_jnd` does, and by how much it grows with each place's L*, (n,)."""
-    seen, base = _seen(lab.mean(axis=0), viewing, field_mm)
-    middle = (place_mm[1:] + place_mm[:-1]) / 2 * seen.deg_a_mm
-    size, growth = _response(middle, np.diff(opponent(lab), axis=0) / base, seen)
-    by_colour = (np.pad(growth, ((1, 0), (0, 0))) - np.pad(growth, ((0, 1), (0, 0)))) / base
-    a_little = np.array([_SMALL_L, 0.0, 0.0])
-    by_l = (opponent(lab + a_little) - opponent(lab - a_little)) / (2 * _SMALL_L)
-    return size, np.asarray(np.sum(by_colour * by_l, axis=1))
+def _fast_length(least: int) -> int:
+    from scipy.fft import next_fast_len
+
+    return int(next_fast_len(least))
 
 
-def grating_jnd(
-    lab: ArrayLike, delta: ArrayLike, period_mm: float, viewing: Viewing, field_mm: tuple[float, float]
-) -> float:
-    """Return how visible a sinusoid is about a colour `lab`, with amplitude `delta` in CIELAB: modulation times CSF."""
-    lab, delta = np.asarray(lab, dtype=np.float64), np.asarray(delta, dtype=np.float64)
-    seen, base = _seen(lab, viewing, field_mm)
-    amplitude = (opponent(lab + delta) - opponent(lab - delta)) / (2 * base)
-    frequency = np.array([1.0 / (period_mm * seen.deg_a_mm)])
-    return float(np.linalg.norm(amplitude * _sensitivities(frequency, seen)[0]))
+def visibility_of(response: NDArray[np.complex128]) -> Array:
+    """Return the local energy of a response (..., 3), root-sum-square over the channels, in multiples of threshold."""
+    return np.asarray(np.sqrt(np.sum(response.real**2 + response.imag**2, axis=-1)))
 
 
-def bump_jnd(
-    lab: ArrayLike, delta: ArrayLike, width_mm: float, viewing: Viewing, field_mm: tuple[float, float]
-) -> float:
-    """Return how visible a raised cosine is: colour leaves `lab` by `delta` and returns, `width_mm` at half height."""
-    along = np.linspace(-1.0, 1.0, 81)
-    shape = 0.5 + 0.5 * np.cos(np.pi * along)
-    course = np.asarray(lab, dtype=np.float64) + shape[:, None] * np.asarray(delta, dtype=np.float64)
-    return change_jnd(along * max(width_mm, 0.05), course, viewing, field_mm)
+def edge_visibility(lab_a: ArrayLike, lab_b: ArrayLike, viewing: Viewing, field_mm: float) -> Array:
+    """Return how visible the edge between two patches side by side is, in multiples of threshold.
 
+    It is the largest local energy of a step, which is right at it: contrast / π times the integral of sensitivity over
+    the logarithm of frequency. Contrast is about the mean of the two, where the eye is adapted to both.
 
-def see(elements: Sequence[ElementScore], viewing: Viewing) -> tuple[ElementScore, ...]:
-    """Return elements with all their visibility figures filled in for a viewing distance and luminance."""
-    # the matrices are small: a BLAS that shares them out to threads takes longer
-    with threadpool_limits(limits=1, user_api="blas"):
-        return tuple(_see_one(element, viewing) for element in elements)
-
-
-def _see_one(element: ElementScore, viewing: Viewing) -> ElementScore:
-    if isinstance(element, RingScore) and len(element.profile.radius_mm) > 1:
-        return _see_ring(element, viewing)
-    if isinstance(element, NeutralWedgeScore):
-        return _see_wedge(element, viewing)
-    return element
-
-
-def _see_ring(ring: RingScore, viewing: Viewing) -> RingScore:
-    radius, lab = np.array(ring.profile.radius_mm), np.array(ring.profile.lab)
-    across = 2.0 * float(radius[-1])
-    field = (across, across)
-
-    steep = [(one.inner_mm, one.outer_mm) for one in ring.contours]
-
-    noise = _noise_l(radius, lab, np.array(ring.profile.standard_error_de00))
-
-    def excess(inner: float, outer: float, margin_mm: float) -> tuple[float | None, float | None]:
-        parts = _excess(radius, (inner - margin_mm, outer + margin_mm), steep)
-        if parts is None:
-            return None, None
-        used, place, less = parts
-        size, growth = _change(place, less @ lab[used], viewing, field)
-        # a forecast's colours have no noise, and what they are uncertain by is not known
-        return size, float(np.linalg.norm(growth @ less * noise[used])) if noise.any() else None
-
-    def at(place_mm: float) -> Array:
-        return np.array([np.interp(place_mm, radius, column) for column in lab.T])
-
-    def swing(one: Any) -> float:
-        colour = at(one.radius_mm)
-        chroma = max(float(np.hypot(*colour[1:])), 1e-6)
-        across_hue = np.array([0.0, -colour[2], colour[1]]) / chroma * one.delta_h
-        return bump_jnd(colour, across_hue, one.width_mm, viewing, field)
-
-    def wave(one: Any) -> float | None:
-        if one.period_mm is None:
-            return None
-        colour = at((one.inner_mm + one.outer_mm) / 2)
-        extent = (one.outer_mm - one.inner_mm, across)
-        return grating_jnd(colour, (one.amplitude_l, 0.0, 0.0), one.period_mm, viewing, extent)
-
-    contours = []
-    for one in ring.contours:
-        jnd, _ = excess(one.inner_mm, one.outer_mm, _MARGIN_MM)
-        error = one.contrast_standard_error_de00
-        contours.append(_told(one, jnd, _in_proportion(jnd, error, one.contrast_de00)))
-    return ring.model_copy(
-        update={
-            "contours": tuple(contours),
-            "flat_bands": tuple(
-                _told(one, *excess(one.inner_mm, one.outer_mm, -_inset(one))) for one in ring.flat_bands
-            ),
-            "hue_swings": tuple(
-                _told(one, jnd, _in_proportion(jnd, one.uncertainty_deg, one.degrees))
-                for one in ring.hue_swings
-                for jnd in (swing(one),)
-            ),
-            "ripples": tuple(
-                _told(one, jnd, _in_proportion(jnd, one.standard_error_l, one.amplitude_l))
-                for one in ring.ripples
-                for jnd in (wave(one),)
-            ),
-        }
-    )
-
-
-def _told(one: Any, jnd: float | None, error: float | None) -> Any:
-    return one.model_copy(update={"visibility_jnd": jnd, "visibility_standard_error_jnd": error})
-
-
-def _in_proportion(jnd: float | None, error: float | None, size: float) -> float | None:
-    """Return the standard error of a visibility that grows as a size does whose standard error is known."""
-    return None if jnd is None or error is None else jnd * error / max(abs(size), 1e-6)
-
-
-def _noise_l(radius: Array, lab: Array, error_de00: Array) -> Array:
-    """Return the standard errors of a profile's L* (n,), as if neighbours that share their grain were independent.
-
-    Grain is a noise of lightness; CIEDE2000's weight of it is taken out.
+    Parameters
+    ----------
+    lab_a, lab_b
+        Media-relative CIELAB, (..., 3), which broadcast.
+    field_mm
+        Diameter of the field that they are seen in.
     """
-    away = (lab[:, 0] - 50.0) ** 2
-    weight = 1.0 + 0.015 * away / np.sqrt(20.0 + away)
-    shared = max(_REACH_MM / float(np.median(np.diff(radius))), 1.0)
-    return np.asarray(error_de00 * weight * np.sqrt(shared))
+    a, b = opponent(lab_a), opponent(lab_b)
+    light = np.maximum((a[..., 0] + b[..., 0]) / 2.0, 0.0) + VEIL
+    luminance = light * viewing.luminance_cd_m2
+    area = _area_deg2(field_mm, viewing)
+    octave = float(np.log(_OCTAVES[1] / _OCTAVES[0]))
+    sums = [castle(_OCTAVES, luminance[..., None], area, channel).sum(axis=-1) for channel in CHANNELS]
+    response = (b - a) / light[..., None] / np.pi * np.stack(sums, axis=-1) * octave
+    return np.asarray(np.linalg.norm(response, axis=-1))
 
 
-def _inset(band: Any) -> float:
-    """Return how much of a flat band's ends to leave out, so that a contour there does not count as its own."""
-    return min(_MARGIN_MM, float(band.width_mm) / 4)
-
-
-def _excess(
-    radius: Array, stretch_mm: tuple[float, float], steep_mm: Sequence[tuple[float, float]]
-) -> tuple[NDArray[np.bool_], Array, Array] | None:
-    """Return how a stretch's colours less the course that the slopes beside it would make follow from a profile's.
-
-    Which of the profile's places (n,) take part, the stretch's own places (m,), and a matrix of one by the other.
-    Slopes are taken on both sides, clear of contours, and run from one into the other; at a ramp's end there may be
-    one side only.
-    """
-    first, last = stretch_mm
-    before_mm, after_mm = first, last
-    for inner, outer in sorted(steep_mm, reverse=True):
-        if inner < first and outer > before_mm - _BESIDE_MM:
-            before_mm = min(before_mm, inner - _MARGIN_MM)
-    for inner, outer in sorted(steep_mm):
-        if outer > last and inner < after_mm + _BESIDE_MM:
-            after_mm = max(after_mm, outer + _MARGIN_MM)
-    before = (radius >= before_mm - _BESIDE_MM) & (radius < before_mm)
-    after = (radius > after_mm) & (radius <= after_mm + _BESIDE_MM)
-    inside = (radius >= first) & (radius <= last)
-    used = before | inside | after
-    near = radius[used]
-    slopes = [_slope(near, rows[used]) for rows in (before, after)]
-    if inside.sum() < 2 or (slopes[0] is None and slopes[1] is None):
-        return None
-    start, end = (slopes[i] if slopes[i] is not None else slopes[1 - i] for i in (0, 1))
-    place = radius[inside]
-    part = place - place[0]
-    late = part**2 / (2 * max(float(place[-1] - place[0]), 1e-9))
-    course = np.outer(part - late, start) + np.outer(late, end)
-    # about the stretch's middle: what is left of its course then stands where its mean colour is
-    return used, place, np.eye(len(near))[inside[used]] - course + course.mean(axis=0)
-
-
-def _slope(radius: Array, rows: NDArray[np.bool_]) -> Any:
-    """Return how the slope of a straight line through some places follows from all values, (n,)."""
-    if rows.sum() < 4:
-        return None
-    away = np.where(rows, radius - radius[rows].mean(), 0.0)
-    return away / (away @ away)
-
-
-def _see_wedge(wedge: NeutralWedgeScore, viewing: Viewing) -> NeutralWedgeScore:
-    """Fill in how visible each step's edge to the step before is, in a field of two steps."""
-    steps = [wedge.steps[0]]
-    for before, step in zip(wedge.steps, wedge.steps[1:], strict=False):
-        pair = np.array([before.lab, step.lab])
-        jnd = change_jnd(np.array([-1e-4, 1e-4]), pair, viewing, _WEDGE_FIELD_MM)
-        steps.append(step.model_copy(update={"visibility_jnd": jnd}))
-    return wedge.model_copy(update={"steps": tuple(steps)})
-
-
-_WEDGE_FIELD_MM: Final = (15.0, 15.0)
+def visibility_word(value: float) -> Word:
+    """Return the word for a visibility: under 1 threshold, up to 3, up to 10, beyond (common practice, no source)."""
+    return next((word for limit, word in _WORDS if value < limit), "strong")

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from inkstrain.targets.errors import LedgerError, WrongUsageError
 
 from .comparable import MEASURES, Reading
-from .compare import Comparison, History, compare_prints, label_prints, read_score
+from .compare import Comparison, History, compare_prints, label_prints
+from .firstscore import read_score, refuse_first
 from .model import Score
 from .sides import Readings, by_print, making
 
@@ -107,20 +108,22 @@ def find_wanted(whats: Sequence[str], ledger: Ledger | None, *, newest: int = NE
         else:
             light.append(_from_ledger(what, ledger))
     chart = _common_chart(files.values(), [kept for _, kept, _ in light])
-    found = []
-    for place, (hint, kept, is_group) in enumerate(light):
-        if place in files:
-            found.append(Wanted(hint=hint, scores=(files[place],)))
-            continue
+    taken: dict[int, list[Kept]] = {}
+    for place, (_, kept, is_group) in enumerate(light):
         fitting = _once([one for one in kept if one.entry.chart == chart] or kept)
-        if is_group:
-            fitting = own_first(whats[place], fitting)
-        fitting = fitting[-newest:]
-        scores = tuple(one.score for one in fitting)
-        found.append(
-            Wanted(hint=hint, scores=scores, kept=tuple(fitting), is_group=is_group, left_out=len(kept) - len(fitting))
+        taken[place] = (own_first(whats[place], fitting) if is_group else fitting)[-newest:]
+    if first := [one.id for fitting in taken.values() for one in fitting if one.entry.measures == 1]:
+        refuse_first(first, mixed=any(is_group for _, _, is_group in light))
+    return tuple(
+        Wanted(
+            hint=hint,
+            scores=(files[place],) if place in files else tuple(one.score for one in taken[place]),
+            kept=tuple(taken[place]),
+            is_group=is_group,
+            left_out=len(kept) - len(taken[place]),
         )
-    return tuple(found)
+        for place, (hint, kept, is_group) in enumerate(light)
+    )
 
 
 def compare_wanted(found: Sequence[Wanted], ledger: Ledger | None) -> Comparison:
@@ -155,7 +158,7 @@ def history_of(found: Sequence[Wanted], ledger: Ledger) -> History:
         return ()
     alike = [
         entry
-        for entry in ledger.entries(chart=shown[0].chart, printer=sorted(str(name) for name in printers))
+        for entry in ledger.entries(chart=shown[0].chart, printer=sorted(map(str, printers)), measures=2)
         if entry.conditions.paper
         and entry.scan_set not in own
         and any((entry.conditions.scanner, entry.basis) == (s.conditions.scanner, s.colour_basis.kind) for s in shown)

@@ -17,7 +17,7 @@ _Look = tuple[int, int]  # size in bytes, time of the last change in nanoseconds
 
 
 class Arrivals:
-    """Tells which files of a folder have stopped changing; each state of a file is told once.
+    """Finds which files of a folder have stopped changing; each state of a file is returned once.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ class Arrivals:
     def __init__(self, folder: Path, still_s: float) -> None:
         self._folder, self._still_s = folder, still_s
         self._since: dict[Path, tuple[_Look, float]] = {}
-        self._told: dict[Path, _Look] = {}
+        self._returned: dict[Path, _Look] = {}
 
     def complete(self, now_s: float) -> list[Path]:
         """Return files that became complete since the last call, by name.
@@ -45,8 +45,8 @@ class Arrivals:
             known = self._since.get(path)
             if known is None or known[0] != look:
                 self._since[path] = (look, now_s)
-            elif now_s - known[1] >= self._still_s and self._told.get(path) != look:
-                self._told[path] = look
+            elif now_s - known[1] >= self._still_s and self._returned.get(path) != look:
+                self._returned[path] = look
                 found.append(path)
         return found
 

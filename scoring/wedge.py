@@ -1,4 +1,9 @@
-"""The neutral wedge, measured: L*, density, order and separation of its steps, cast, and smoothness of the ramp."""
+"""The neutral wedge, measured: L*, density, gain and separation of its steps, cast, and smoothness of the ramp.
+
+A step is compared with the next darker one. It is *seen* if the edge between the two reaches the eye's threshold and
+ΔL* is 3 standard errors, with what a scanner repeats itself to in them. A step that is not seen is *merged*; one
+that is seen the wrong way *runs back*; every other *climbs*.
+"""
 
 from __future__ import annotations
 
@@ -15,15 +20,18 @@ from inkstrain.targets.key import NeutralWedge
 
 from .banding import Stripes, stripes_l
 from .basis import Basis
-from .model import Cast, DeltaEPair, HeadBanding, NeutralWedgeScore, WedgeBreak, WedgeStep
+from .model import Cast, DeltaEPair, HeadBanding, NeutralWedgeScore, Viewing, WedgeBreak, WedgeStep
 from .paper import paper_part_l
 from .rings import delta_e_summary
 from .sampling import Means, Tally, Window
+from .uncertainty import scanner_repeatability_l
+from .visibility import edge_visibility
 from .wedgestripes import WedgeStripes, left_over, unstriped_steps, wedge_lines, wedge_stripes
 
 __all__ = [
     "RAMP_BIN_MM",
-    "SEPARATED_D_PRIME",
+    "SEEN_ERRORS",
+    "SEEN_THRESHOLDS",
     "WedgeReading",
     "ramp_smoothness",
     "read_wedge",
@@ -33,17 +41,18 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-SEPARATED_D_PRIME: Final = 3.0
-"""Steps count as told apart from 3 standard errors of their difference on (common practice, no source)."""
+SEEN_ERRORS: Final = 3.0
+"""Standard errors from which a difference of two steps counts (common practice, no source)."""
+
+SEEN_THRESHOLDS: Final = 1.0
+"""Visibility from which it counts: the eye's threshold."""
 
 RAMP_BIN_MM: Final = 1.0
 """Pitch at which the continuous ramp is read."""
 
-_LEAST_ERROR_L: Final = 0.003  # beyond the scatter within a step (set on rehearsals)
 _BLOCKS: Final = (3, 8)
 _INSET_MM: Final = 0.6
 _RAMP_ROWS: Final = 8
-_REVERSAL_D_PRIME: Final = 2.0
 
 
 def step_means(
@@ -54,13 +63,15 @@ def step_means(
     width = np.array([step.box_mm[2] for step in wedge.steps])
     top, height = wedge.steps[0].box_mm[1], wedge.steps[0].box_mm[3]
     tally = Tally(basis, (len(left), _BLOCKS[0] * _BLOCKS[1]))
-    for part in window.blocks():
-        index = np.clip(np.searchsorted(left, part.x_mm, side="right") - 1, 0, len(left) - 1)
+    whole = float(left[-1] + width[-1] - left[0])
+    for part in window.inside((float(left[0]), top + inset_mm, whole, height - 2 * inset_mm)):
+        index = np.searchsorted(left[1:].astype(np.float32), part.x_mm, side="right")
         across = (part.x_mm - left[index] - inset_mm) / (width[index] - 2 * inset_mm)
         down = (part.y_mm - top - inset_mm) / (height - 2 * inset_mm)
-        inside = (across >= 0) & (across < 1) & (down >= 0) & (down < 1)
-        block = (across[inside] * _BLOCKS[0]).astype(np.intp) * _BLOCKS[1]
-        tally.add(part.pixels[inside], index[inside], block + (down[inside] * _BLOCKS[1]).astype(np.intp))
+        wanted = np.flatnonzero((across >= 0) & (across < 1) & (down >= 0) & (down < 1))
+        block = (across.take(wanted) * _BLOCKS[0]).astype(np.int32) * _BLOCKS[1]
+        block += (down.take(wanted) * _BLOCKS[1]).astype(np.int32)
+        tally.add(part.pixels.take(wanted, axis=0), index.take(wanted), block)
     return tally.means(paper_xyz)
 
 
@@ -89,8 +100,9 @@ class WedgeReading:
     def score(
         self,
         place: tuple[int, int],
+        viewing: Viewing,
         paper_error_l: float = 0.0,
-        seen: Sequence[HeadBanding] = (),
+        stripes_elsewhere: Sequence[HeadBanding] = (),
         blur_mm: float = 0.05,
     ) -> NeutralWedgeScore:
         """Return the score, given what else the tile shows.
@@ -99,32 +111,32 @@ class WedgeReading:
         ----------
         place
             Sheet and tile.
+        viewing
+            What visibility is stated for.
         paper_error_l
             Standard error of the white that all L* are relative to.
-        seen
+        stripes_elsewhere
             Stripes in other figures.
         blur_mm
             Sigma of the scan's blur, which stripes are freed of.
         """
         lightness = self.means.lab[:, 0]
         number = np.maximum(self.means.groups, 4)
-        own = (
-            # the scatter of few blocks is itself not sure: the deviation of Student's t (JCGM 101:2008, 6.4.9.4)
-            self.means.standard_error[:, 0] * np.sqrt((number - 1) / (number - 3)),
-            np.full(len(lightness), _LEAST_ERROR_L),
-            self.stripe_error_l,
-            left_over(_inner_boxes(self.wedge), lightness, seen, self.stripes),
-        )
-        error = np.sqrt(np.sum(np.square(own), axis=0))
-        score = wedge_score(self.wedge, self.means.lab, error, self.smoothness, place)
-        # white shifts all steps alike, so it is no part of how far they are told apart
-        whole = np.hypot(error, paper_part_l(lightness, paper_error_l)).tolist()
-        steps = tuple(
-            step.model_copy(update={"standard_error_l": u}) for step, u in zip(score.steps, whole, strict=True)
-        )
+        # the scatter of few blocks is itself not sure: the deviation of Student's t (JCGM 101:2008, 6.4.9.4)
+        error = self.means.standard_error * np.sqrt((number - 1) / (number - 3))[:, None]
+        striped = left_over(_inner_boxes(self.wedge), lightness, stripes_elsewhere, self.stripes)
+        error[:, 0] = np.sqrt(error[:, 0] ** 2 + self.stripe_error_l**2 + striped**2)
         bandings = [one.stripes.banding(blur_mm) for one in self.stripes]
-        strongest = max(bandings, key=lambda one: one.amplitude_l, default=None)
-        return score.model_copy(update={"steps": steps, "head_banding": strongest})
+        return wedge_score(
+            self.wedge,
+            self.means.lab,
+            error,
+            self.smoothness,
+            place,
+            viewing,
+            paper_error_l,
+            max(bandings, key=lambda one: one.amplitude_l, default=None),
+        )
 
 
 def read_wedge(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Array) -> WedgeReading | None:
@@ -134,7 +146,7 @@ def read_wedge(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Arr
         return None
     lines = wedge_lines(window, wedge, basis, paper_xyz)
     stripes = tuple(one for some in lines for one in wedge_stripes(some))
-    means, error = unstriped_steps(means, _inner_boxes(wedge), _BLOCKS, stripes)
+    means, error = unstriped_steps(means, _inner_boxes(wedge), _BLOCKS, stripes, window.pixel_mm)
     return WedgeReading(
         wedge=wedge,
         means=means,
@@ -150,65 +162,128 @@ def _inner_boxes(wedge: NeutralWedge, inset_mm: float = _INSET_MM) -> Array:
     return np.asarray(boxes + np.array([inset_mm, inset_mm, -2 * inset_mm, -2 * inset_mm]))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """Colours of steps (n, 3) and the standard errors of their L* from the scan, (n,)."""
+
+    lab: Array
+    noise_l: Array
+
+    def __getitem__(self, rows: slice) -> _Reading:
+        return _Reading(self.lab[rows], self.noise_l[rows])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pairs:
+    """Steps set against others: how far apart, how sure that is, and whether it is seen; (n,) each."""
+
+    delta_l: Array
+    noise_l: Array
+    visibility: Array
+    seen: NDArray[np.bool_]
+
+
+def _compared(first: _Reading, second: _Reading, viewing: Viewing, field_mm: float) -> _Pairs:
+    delta = second.lab[..., 0] - first.lab[..., 0]
+    noise = np.hypot(first.noise_l, second.noise_l)
+    error = np.hypot(
+        noise, np.hypot(scanner_repeatability_l(first.lab[..., 0]), scanner_repeatability_l(second.lab[..., 0]))
+    )
+    visibility = edge_visibility(first.lab, second.lab, viewing, field_mm)
+    seen = (visibility >= SEEN_THRESHOLDS) & (np.abs(delta) >= SEEN_ERRORS * error)
+    # it grows with ΔL*, so that one is as unsure as the other
+    return _Pairs(delta, noise, np.where(np.abs(delta) >= error, visibility, np.nan), seen)
+
+
 def wedge_score(
-    wedge: NeutralWedge, lab: Array, error: Array, smoothness: float | None, place: tuple[int, int]
+    wedge: NeutralWedge,
+    lab: Array,
+    error: Array,
+    smoothness: float | None,
+    place: tuple[int, int],
+    viewing: Viewing,
+    paper_error_l: float = 0.0,
+    head_banding: HeadBanding | None = None,
 ) -> NeutralWedgeScore:
-    """Return the score of a wedge from the colours of its steps, (n, 3), and their standard errors in L*, (n,)."""
+    """Return the score of a wedge.
+
+    Parameters
+    ----------
+    lab, error
+        Colours of its steps, from black to white, and their standard errors along L*, a* and b*, (n, 3) each. A
+        forecast has none: nought.
+    smoothness
+        Of the ramp beside them.
+    place
+        Sheet and tile.
+    viewing
+        What visibility is stated for.
+    paper_error_l
+        Standard error of the white that all L* are relative to: it moves all steps alike, so that it is in their errors
+        and not in those of their differences.
+    """
     darkness = np.asarray(density(lab))
     intended = np.array([step.lab for step in wedge.steps])
-    rises = np.diff(lab[:, 0])
-    prime = rises / np.hypot(error[1:], error[:-1])
-    breaks = []
-    for i, (rise, d) in enumerate(zip(rises.tolist(), prime.tolist(), strict=True)):
-        if d < SEPARATED_D_PRIME:
-            breaks.append(
-                WedgeBreak(
-                    after_step=wedge.steps[i].step,
-                    delta_l=rise,
-                    d_prime=d,
-                    kind="reversed" if d < -_REVERSAL_D_PRIME else "tied",
-                )
-            )
-    chroma = np.hypot(lab[:, 1], lab[:, 2])
-    worst = int(np.argmax(chroma))
     numbers = [step.step for step in wedge.steps]
+    width, height = wedge.steps[0].box_mm[2:]
+    field_mm = float(np.sqrt(2.0 * width * height * 4.0 / np.pi))  # as large as two steps
+    reading = _Reading(lab, error[:, 0])
+    against = _compared(reading[:-1], reading[1:], viewing, field_mm)
+    gain = against.delta_l / np.diff(intended[:, 0])
+    breaks = tuple(
+        WedgeBreak(after_step=numbers[i], delta_l=float(against.delta_l[i]), noise_l=float(against.noise_l[i]))
+        for i in np.flatnonzero(against.seen & (against.delta_l < 0.0)).tolist()
+    )
+    noise = np.hypot(error[:, 0], paper_part_l(lab[:, 0], paper_error_l))
+    steps = tuple(
+        WedgeStep(
+            step=numbers[i],
+            intended_l=float(intended[i, 0]),
+            lab=tuple(lab[i].tolist()),
+            density=float(darkness[i]) if np.isfinite(darkness[i]) else None,
+            gain=float(gain[i - 1]) if i else None,
+            noise_l=float(noise[i]),
+            repeatability_l=float(scanner_repeatability_l(lab[i, 0])),
+            visibility=float(against.visibility[i - 1]) if i and np.isfinite(against.visibility[i - 1]) else None,
+            seen=bool(against.seen[i - 1]) if i else None,
+        )
+        for i in range(len(numbers))
+    )
     return NeutralWedgeScore(
         id=wedge.id,
         kind=wedge.kind,
         sheet=place[0],
         tile=place[1],
-        steps=tuple(
-            WedgeStep(
-                step=numbers[i],
-                intended_l=float(intended[i, 0]),
-                lab=tuple(lab[i].tolist()),
-                density=float(darkness[i]) if np.isfinite(darkness[i]) else None,
-                standard_error_l=float(error[i]),
-            )
-            for i in range(len(numbers))
-        ),
-        monotonic=not any(step.kind == "reversed" for step in breaks),
-        breaks=tuple(breaks),
-        first_from_black=_first_told(lab[:, 0], error, numbers),
-        first_from_white=_first_told(lab[::-1, 0], error[::-1], numbers[::-1]),
-        cast=Cast(
-            max_c=float(chroma[worst]),
-            mean_c=float(chroma.mean()),
-            at_step=numbers[worst],
-            a_at_max=float(lab[worst, 1]),
-            b_at_max=float(lab[worst, 2]),
-        ),
+        steps=steps,
+        monotonic=not breaks,
+        breaks=breaks,
+        merged=tuple(step.step for step in steps if step.seen is False),
+        first_from_black=_first_seen(_compared(reading[:1], reading[1:], viewing, field_mm), numbers[1:]),
+        first_from_white=_first_seen(_compared(reading[-1:], reading[-2::-1], viewing, field_mm), numbers[-2::-1]),
+        cast=_cast(lab, error, numbers),
         smoothness=smoothness,
+        head_banding=head_banding,
         delta_e00=DeltaEPair(intended=delta_e_summary(np.asarray(delta_e00(lab, intended)))),
     )
 
 
-def _first_told(lightness: Array, error: Array, numbers: list[int]) -> int | None:
-    """Return the first step told from the end step, by ΔL* over its own noise."""
-    for i in range(1, len(lightness)):
-        if abs(lightness[i] - lightness[0]) >= SEPARATED_D_PRIME * np.hypot(error[i], error[0]):
-            return numbers[i]
-    return None
+def _first_seen(from_end: _Pairs, numbers: list[int]) -> int | None:
+    return next((number for number, seen in zip(numbers, from_end.seen.tolist(), strict=True) if seen), None)
+
+
+def _cast(lab: Array, error: Array, numbers: list[int]) -> Cast:
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    worst = int(np.argmax(chroma))
+    # the error of a length is that along it (JCGM 100:2008, 5.1.2)
+    along = np.hypot(lab[:, 1] * error[:, 1], lab[:, 2] * error[:, 2]) / np.maximum(chroma, 1e-9)
+    return Cast(
+        max_c=float(chroma[worst]),
+        mean_c=float(chroma.mean()),
+        at_step=numbers[worst],
+        a_at_max=float(lab[worst, 1]),
+        b_at_max=float(lab[worst, 2]),
+        mean_noise_c=float(np.sqrt(np.sum(along**2)) / len(along)),
+    )
 
 
 def _ramp_smoothness(
@@ -216,11 +291,11 @@ def _ramp_smoothness(
 ) -> float | None:
     x, y, width, height = wedge.ramp_box_mm
     tally = Tally(basis, (int(width / RAMP_BIN_MM), _RAMP_ROWS))
-    for part in window.blocks():
-        bins = np.floor((part.x_mm - x) / RAMP_BIN_MM).astype(np.intp)
-        rows = np.floor((part.y_mm - y - _INSET_MM) / (height - 2 * _INSET_MM) * _RAMP_ROWS).astype(np.intp)
-        inside = (bins >= 0) & (bins < int(width / RAMP_BIN_MM)) & (rows >= 0) & (rows < _RAMP_ROWS)
-        tally.add(part.pixels[inside], bins[inside], rows[inside])
+    count = int(width / RAMP_BIN_MM)
+    for part in window.inside((x, y + _INSET_MM, count * RAMP_BIN_MM, height - 2 * _INSET_MM)):
+        bins = ((part.x_mm - x) / RAMP_BIN_MM).astype(np.int32)
+        rows = ((part.y_mm - y - _INSET_MM) * (_RAMP_ROWS / (height - 2 * _INSET_MM))).astype(np.int32)
+        tally.add(part.pixels, np.minimum(bins, count - 1), np.minimum(rows, _RAMP_ROWS - 1))
     lightness: Array = tally.means(paper_xyz).lab[:, 0]
     place = np.asarray(x + RAMP_BIN_MM * (np.arange(len(lightness)) + 0.5), dtype=np.float64)
     for one in stripes:

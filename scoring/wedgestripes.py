@@ -17,7 +17,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from inkstrain.targets.key import Box, NeutralWedge
 
@@ -25,7 +24,8 @@ from .banding import FALSE_ALARM, PERIODS_MM, Direction, Stripes, ink_share, per
 from .basis import Basis
 from .model import HeadBanding
 from .ripples import noise_reach_mm
-from .sampling import Means, Tally, Window
+from .sampling import Block, Means, Tally, Window
+from .solvers import lowest_place
 
 __all__ = ["Lines", "WedgeStripes", "left_over", "unstriped_steps", "wedge_lines", "wedge_stripes"]
 
@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 
 _PITCH_MM: Final = (0.06, 0.1)
 _INSET_MM: Final = 0.6
+_AT_ONCE: Final = 16  # frequencies
 _PARTS: Final = (8, 4)  # groups of a line, by the axis that lines are counted along
 _OVERSAMPLED: Final = 4
 _LEAST_L: Final = 0.03  # less shifts no step by what could be seen of it
@@ -86,9 +87,9 @@ def wedge_lines(window: Window, wedge: NeutralWedge, basis: Basis, paper_xyz: Ar
     ramp: list[Box] = [(float(a), y, float(b - a), height) for a, b in itertools.pairwise(edges)]
     ladders = [_Ladder(steps, 0, pitch, _INSET_MM), _Ladder(steps, 1, pitch, _INSET_MM), _Ladder(ramp, 1, pitch, 0.0)]
     tallies = [Tally(basis, (ladder.size, ladder.parts)) for ladder in ladders]
-    for part in window.blocks():
-        for ladder, tally in zip(ladders, tallies, strict=True):
-            ladder.add(tally, part.pixels, (part.x_mm, part.y_mm))
+    for ladder, tally in zip(ladders, tallies, strict=True):
+        for part in window.inside(ladder.box_mm):
+            ladder.add(tally, part)
     means = [tally.means(paper_xyz) for tally in tallies]
     return _lines("along", ladders[:1], means[:1], pitch), _lines("across", ladders[1:], means[1:], pitch)
 
@@ -97,27 +98,30 @@ class _Ladder:
     """Rungs of one pitch across a row of boxes of equal height: along x (axis 0) or along y (axis 1)."""
 
     def __init__(self, boxes: Sequence[Box], axis: int, pitch: float, inset_mm: float) -> None:
-        box = np.array(boxes)
-        self._left, self._width = box[:, 0], box[:, 2]
-        self._top, self._height = float(box[0, 1]), float(box[0, 3])
-        self._axis, self._pitch, self._inset = axis, pitch, inset_mm
-        side = float(self._width.min()) - 2 * inset_mm if axis == 0 else self._height - 2 * _INSET_MM
+        box = np.array(boxes, dtype=np.float32)
+        self._left, self._inner = box[:, 0] + np.float32(inset_mm), box[:, 2] - np.float32(2 * inset_mm)
+        self._next = box[1:, 0]
+        self._top, self._tall = float(box[0, 1]) + _INSET_MM, float(box[0, 3]) - 2 * _INSET_MM
+        self._axis, self._pitch = axis, pitch
+        side = float(self._inner.min()) if axis == 0 else self._tall
+        self.box_mm = (float(box[0, 0]), self._top, float(box[-1, 0] + box[-1, 2] - box[0, 0]), self._tall)
         self.rungs = max(int(side / pitch), 1)
         self.parts = _PARTS[axis]
         self.size = len(boxes) * self.rungs
 
-    def add(self, tally: Tally, pixels: NDArray[np.generic], place: tuple[NDArray[np.float32], ...]) -> None:
-        """Add the pixels of a block to the tally of this ladder's rungs."""
-        box = np.clip(np.searchsorted(self._left, place[0], side="right") - 1, 0, len(self._left) - 1)
-        inner = self._width[box] - 2 * self._inset
-        across, down = place[0] - self._left[box] - self._inset, place[1] - self._top - _INSET_MM
-        tall = self._height - 2 * _INSET_MM
-        inside = (across >= 0) & (across < inner) & (down >= 0) & (down < tall)
-        along, beside = (across, down / tall) if self._axis == 0 else (down, across / inner)
-        rung = np.floor(along / self._pitch).astype(np.intp)
-        inside &= rung < self.rungs
-        group = np.minimum((beside[inside] * self.parts).astype(np.intp), self.parts - 1)
-        tally.add(pixels[inside], box[inside] * self.rungs + rung[inside], group, place[self._axis][inside])
+    def add(self, tally: Tally, part: Block) -> None:
+        """Add the pixels of a block, which lie within `box_mm`, to the tally of this ladder's rungs."""
+        box = np.searchsorted(self._next, part.x_mm, side="right")
+        across, down = part.x_mm - self._left.take(box), part.y_mm - np.float32(self._top)
+        inner = self._inner.take(box)
+        along = across if self._axis == 0 else down
+        beside = down / np.float32(self._tall) if self._axis == 0 else across / inner
+        rung = (along * np.float32(1.0 / self._pitch)).astype(np.int32)
+        wanted = np.flatnonzero((across >= 0) & (across < inner) & (rung < self.rungs))
+        group = np.minimum((beside.take(wanted) * self.parts).astype(np.int32), self.parts - 1)
+        bins = box.take(wanted) * self.rungs + rung.take(wanted)
+        place = part.x_mm if self._axis == 0 else part.y_mm
+        tally.add(part.pixels.take(wanted, axis=0), bins, group, place.take(wanted))
 
 
 def _lines(direction: Direction, ladders: Sequence[_Ladder], means: Sequence[Means], pitch: float) -> Lines:
@@ -193,19 +197,21 @@ class _Fit:
         first = np.flatnonzero(np.diff(self._patch[order], prepend=-1))
         number = np.diff(np.append(first, len(order)))
         # a wave's turn from one frequency to the next is the same: multiplying is quicker than sines
-        wave = ink * np.exp(2j * np.pi * frequencies[0] * place)
         turn = np.exp(2j * np.pi * (frequencies[1] - frequencies[0]) * place)
+        turns = np.cumprod(np.concatenate([np.ones((1, len(turn))), np.tile(turn, (_AT_ONCE - 1, 1))]), axis=0)
+        wave = ink * np.exp(2j * np.pi * frequencies[0] * place)
         power = float(ink @ ink)
-        found = np.empty(len(frequencies))
-        for i in range(len(frequencies)):
-            sums, sloped, along = np.add.reduceat(wave, first), slope @ wave, values @ wave
-            square = wave @ wave - np.sum(sums**2 / number) - sloped**2
-            size = power - float(np.sum(np.abs(sums) ** 2 / number)) - abs(sloped) ** 2
+        found = []
+        for start in range(0, len(frequencies), _AT_ONCE):
+            waves = turns[: len(frequencies) - start] * wave
+            sums, (sloped, along) = np.add.reduceat(waves, first, axis=1), (waves @ np.stack([slope, values], axis=1)).T
+            square = np.einsum("fn,fn->f", waves, waves) - np.sum(sums**2 / number, axis=1) - sloped**2
+            size = power - np.sum(np.abs(sums) ** 2 / number, axis=1) - np.abs(sloped) ** 2
             # normal equations of cosine and sine, written as complex numbers
-            gain = size * abs(along) ** 2 - np.real(np.conj(square) * along**2)
-            found[i] = 2 * gain / max(size**2 - abs(square) ** 2, 1e-9 * power**2)
-            wave *= turn
-        return found
+            gain = size * np.abs(along) ** 2 - np.real(np.conj(square) * along**2)
+            found.append(2 * gain / np.maximum(size**2 - np.abs(square) ** 2, 1e-9 * power**2))
+            wave = wave * turns[-1] * turn
+        return np.concatenate(found)
 
     def solve(self, frequency: float) -> tuple[float, Array, Array]:
         """Return the gain in L*, sizes (2, 3) and the inverse of the normal matrix, (2, 2)."""
@@ -249,7 +255,7 @@ def _strongest(lines: Lines) -> WedgeStripes | None:
         return None
     around = 0.75 / (_OVERSAMPLED * extent)
     bounds = (max(float(frequencies[i]) - around, 1 / 20.0), float(frequencies[i]) + around)
-    best = float(minimize_scalar(lambda f: -fit.solve(f)[0], bounds=bounds, method="bounded").x)
+    best = lowest_place(lambda f: -fit.solve(f)[0], *bounds, 1e-5)
     gain, sizes, inverse = fit.solve(best)
     # what is left at the period itself: beside it, some of the wave is left too
     left = max(total - gain, 1e-12) / max(fit.freedom, 1)
@@ -264,7 +270,7 @@ def _strongest(lines: Lines) -> WedgeStripes | None:
 
 
 def unstriped_steps(
-    means: Means, boxes: Array, blocks: tuple[int, int], found: Sequence[WedgeStripes]
+    means: Means, boxes: Array, blocks: tuple[int, int], found: Sequence[WedgeStripes], pixel_mm: float
 ) -> tuple[Means, Array]:
     """Return the means of the steps without stripes, and the standard error in L* that taking them out adds, (n,).
 
@@ -276,6 +282,8 @@ def unstriped_steps(
         x, y, width and height of what was averaged of each step, (n, 4) mm.
     blocks
         Number of blocks across and down.
+    pixel_mm
+        What a box's ends are rounded to: each ends anywhere within a pixel, and the wave there is counted or not.
     """
     if not found:
         return means, np.zeros(len(boxes))
@@ -297,6 +305,8 @@ def unstriped_steps(
         # amplitude, phase and, the farther from the middle, period
         variance += (left * one.stripes.error_l) ** 2 * (1 + away**2)
         variance += (left * one.stripes.amplitude_part * abs(one.stripes.wave[0])) ** 2
+        # two ends of pixel / √12 each, of a wave with amplitude / √2
+        variance += (abs(wave) * ink * pixel_mm / boxes[:, axis + 2]) ** 2 / 12.0
     number = np.maximum(means.groups, 1)[:, None]
     added = np.where(kept, added, 0.0)
     cells = means.cells - added

@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .colorimetry import WHITE_D50, colour_science, xyz_to_lab
+from .colorimetry import WHITE_D50, adaptation, xyz_to_lab
 
 __all__ = [
     "DESCRIPTIONS",
@@ -39,12 +39,13 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-_IN_COLOUR_SCIENCE: Final = {
-    "srgb": "sRGB",
-    "display-p3": "Display P3",
-    "adobe-rgb": "Adobe RGB (1998)",
-    "prophoto": "ROMM RGB",
-    "rec2020": "ITU-R BT.2020",
+_D65: Final = (0.3127, 0.3290)
+_PRIMARIES: Final = {  # chromaticities of red, green, blue and white, from the definitions above
+    "srgb": ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06), _D65),
+    "display-p3": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060), _D65),
+    "adobe-rgb": ((0.64, 0.33), (0.21, 0.71), (0.15, 0.06), _D65),
+    "prophoto": ((0.7347, 0.2653), (0.1596, 0.8404), (0.0366, 0.0001), (0.3457, 0.3585)),
+    "rec2020": ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046), _D65),
 }
 
 DESCRIPTIONS: Final = {
@@ -96,15 +97,23 @@ def encode(space: str, linear: ArrayLike) -> Array:
     return np.asarray(np.where(y >= curve.c * curve.d, upper, y / curve.c))
 
 
+def _whole_xyz(chromaticity: tuple[float, float]) -> Array:
+    """Return XYZ of a chromaticity at Y = 1."""
+    x, y = chromaticity
+    return np.array([x / y, 1.0, (1.0 - x - y) / y])
+
+
+def _adaptation(space: str) -> Array:
+    return adaptation(_whole_xyz(_PRIMARIES[space][3]), WHITE_D50)
+
+
 @functools.cache
 def rgb_to_xyz_matrix(space: str) -> Array:
     """Return the matrix from linear RGB to XYZ for D50 (white exactly `WHITE_D50`), Bradford-adapted."""
-    colour = colour_science()
-    definition = colour.RGB_COLOURSPACES[_IN_COLOUR_SCIENCE[space]]
-    white = colour.xy_to_XYZ(definition.whitepoint)
-    primaries = np.asarray(colour.normalised_primary_matrix(definition.primaries, definition.whitepoint))
-    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(white, WHITE_D50, transform="Bradford")
-    matrix = np.asarray(adapt) @ primaries
+    *primaries, white = (_whole_xyz(one) for one in _PRIMARIES[space])
+    columns = np.stack(primaries, axis=1)
+    # as much of each primary as makes the white
+    matrix = _adaptation(space) @ (columns * np.linalg.solve(columns, white))
     matrix.setflags(write=False)
     return np.asarray(matrix)
 
@@ -154,16 +163,13 @@ def icc_profile(space: str) -> bytes:
     """
     curve = _CURVES[space]
     matrix = rgb_to_xyz_matrix(space)
-    colour = colour_science()
-    white = colour.xy_to_XYZ(colour.RGB_COLOURSPACES[_IN_COLOUR_SCIENCE[space]].whitepoint)
-    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(white, WHITE_D50, transform="Bradford")
     para = struct.pack(">4sIHH", b"para", 0, 3, 0) + _s15([curve.g, curve.a, curve.b, curve.c, curve.d])
     xyz = struct.pack(">4sI", b"XYZ ", 0)
     tags = {
         b"desc": _text(DESCRIPTIONS[space]),
         b"cprt": _text("No copyright, use freely"),
         b"wtpt": xyz + _s15(WHITE_D50),
-        b"chad": struct.pack(">4sI", b"sf32", 0) + _s15(adapt),
+        b"chad": struct.pack(">4sI", b"sf32", 0) + _s15(_adaptation(space)),
         b"rXYZ": xyz + _s15(matrix[:, 0]),
         b"gXYZ": xyz + _s15(matrix[:, 1]),
         b"bXYZ": xyz + _s15(matrix[:, 2]),

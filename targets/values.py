@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
@@ -16,6 +16,10 @@ class Value(BaseModel):
     """A frozen value; fields that a later program added are ignored on reading."""
 
     model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+    def revised(self, **fields: Any) -> Self:
+        """Return a copy with other values in some fields, checked and rounded as when it was made."""
+        return type(self)(**{**dict(self), **fields})
 
 
 class AliasedValue(Value):

@@ -34,7 +34,7 @@ BATCH = 1000
 
 
 def numbered(count: int) -> Iterator[Score]:
-    """Yield scores of their own scans, spread over printers and days, with short profiles."""
+    """Yield scores of their own scans, spread over printers and days, with short courses."""
     base = sample(0)
     base = base.model_copy(update={"elements": tuple(_short(element) for element in base.elements)})
     for number in range(count):
@@ -49,9 +49,9 @@ def numbered(count: int) -> Iterator[Score]:
 def _short(element: ElementScore) -> ElementScore:
     """Return an element with a tenth of its curve: readings do not come from it."""
     if isinstance(element, RingScore):
-        profile = element.profile
-        thinned = {name: value[::10] for name in type(profile).model_fields if (value := getattr(profile, name))}
-        return element.model_copy(update={"profile": profile.model_copy(update=thinned)})
+        course = element.course
+        thinned = {name: value[::10] for name in type(course).model_fields if (value := getattr(course, name))}
+        return element.model_copy(update={"course": course.model_copy(update=thinned)})
     if isinstance(element, HueSweepScore):
         names = ("hue_deg", "lab", "intended_lab", "chroma")
         rows = tuple(row.model_copy(update={n: getattr(row, n)[::10] for n in names}) for row in element.rows)

@@ -1,9 +1,10 @@
 """Speed and memory of whole commands beside what they are measured against, in turn and in one run.
 
 ``python tests/bench_speed.py [--pairs N] [--large]``: an A4 scan at 600 dpi against reading it and converting every
-pixel with colour-science; ``--help`` against a bare ``import typer``; with ``--large`` also an A3+ scan at 1200 dpi,
-which takes 2.2 GB of disk and several minutes, and making a 432 × 559 mm sheet at 720 dpi, start of the program
-included, against tifffile writing the same pixels with the same compression, in a process that already holds them.
+pixel with colour-science, and against reading it with the same imports; ``--help`` against a bare ``import typer``;
+with ``--large`` also an A3+ scan at 1200 dpi, which takes 2.2 GB of disk and several minutes, and making a
+432 × 559 mm sheet at 720 dpi, start of the program included, against tifffile writing the same pixels with the same
+compression, in a process that already holds them.
 """
 
 from __future__ import annotations
@@ -24,6 +25,11 @@ import colour, numpy, sys, tifffile
 space = colour.RGB_COLOURSPACES["Adobe RGB (1998)"]
 values = tifffile.imread(sys.argv[1]).astype(numpy.float64) / 65535
 colour.XYZ_to_Lab(colour.RGB_to_XYZ(values, space, apply_cctf_decoding=True), space.whitepoint)
+"""
+READ = """
+import sys, tifffile
+import inkstrain.cli.app, inkstrain.cli.score, inkstrain.scoring.measure
+tifffile.imread(sys.argv[1])
 """
 REWRITE = """
 import sys, time, tifffile
@@ -94,6 +100,7 @@ def main() -> None:
         a4 = scan("a4", "600")
         score = [COMMAND, "score", a4, "--json", str(folder / "score.json")]
         pairs("A4 at 600 dpi against colour-science", score, [CONVERT, a4], asked.pairs)
+        pairs("A4 at 600 dpi against reading it with the same imports", score, [READ, a4], asked.pairs)
         if not asked.large:
             return
         large = run(COMMAND, "score", scan("a3plus", "1200"), "--json", str(folder / "score.json"))

@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkstrain.scoring.basis import Basis, basis_from_profile
+from inkstrain.scoring.course import RESOLUTION_MM
 from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.rings import measure_ring, radial_means
+from inkstrain.scoring.rings import exact_ring, measure_ring, radial_means
 from inkstrain.scoring.sampling import Means, Window
+from inkstrain.scoring.visibility import DEFAULT_VIEWING
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.key import FlatField, Ring
 from inkstrain.targets.recipe import Recipe
-from inkstrain.targets.rehearsal import IdentityPrinter, Printer, PrintOptions, ScanOptions, rehearse_array
+from inkstrain.targets.rehearsal import IdentityPrinter, Printer, PrintOptions, ScanOptions, Truth, rehearse_array
 from inkstrain.targets.rehearsal.damage import Damage
 from inkstrain.targets.spaces import icc_profile
 
@@ -49,17 +51,27 @@ class Sample:
     basis: Basis
     paper_xyz: Array
     blur_mm: float
+    truth: Truth
 
-    def means(self) -> tuple[Means, float]:
-        """Return the radial means of a ring and the width of its bins."""
+    def means(self) -> Means:
+        """Return the radial means of a ring."""
         assert isinstance(self.element, Ring)
         return radial_means(self.window, self.element, self.basis, self.paper_xyz, self.blur_mm)
 
     def score(self) -> RingScore:
         """Return the score of a ring."""
         assert isinstance(self.element, Ring)
-        means, bin_mm = self.means()
-        return measure_ring(self.element, RECIPE, means, bin_mm, self.blur_mm, (1, 1))
+        return measure_ring(
+            self.element, RECIPE, self.means(), self.basis, self.paper_xyz, self.blur_mm, DEFAULT_VIEWING, (1, 1)
+        )
+
+    def truth_score(self) -> RingScore:
+        """Return what the ring's exact course shows."""
+        assert isinstance(self.element, Ring)
+        true = self.truth.ring(self.element.id)
+        return exact_ring(
+            self.element, RECIPE, np.array(true.radius_mm), np.array(true.lab), DEFAULT_VIEWING, (1, 1), RESOLUTION_MM
+        )
 
 
 def element(name: str) -> Ring | FlatField:
@@ -94,4 +106,4 @@ def sample(name: str, damages: Sequence[Damage] = (), setting: Setting | None = 
     window = Window(pixels, chart[..., 0], chart[..., 1], geometry.pixel_mm, False)
     paper = np.asarray(setting.printer.paper_xyz) * scan.exposure
     whole_blur = float(np.hypot(scan.blur_mm, geometry.pixel_mm / np.sqrt(12.0)))
-    return Sample(what, window, basis, paper, whole_blur)
+    return Sample(what, window, basis, paper, whole_blur, truth)

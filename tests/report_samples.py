@@ -1,4 +1,4 @@
-"""Invented scores and crops for the report's tests: profiles bent by hand, discs drawn from them."""
+"""Invented scores and crops for the report's tests: courses bent by hand, discs drawn from them."""
 
 from __future__ import annotations
 
@@ -11,9 +11,13 @@ from inkstrain.scoring.model import (
     ColourBasis,
     Conditions,
     Contour,
+    Course,
     DeltaE,
     DeltaEPair,
+    Estimate,
+    FaintRing,
     FallOff,
+    Flag,
     FlatBand,
     FlatFieldScore,
     HeadBanding,
@@ -26,7 +30,6 @@ from inkstrain.scoring.model import (
     PatchFieldScore,
     PatchReading,
     Reversal,
-    RingProfile,
     RingScore,
     Ripple,
     Score,
@@ -83,13 +86,6 @@ def warp(radius, fault: str | None, amount: float):
     return t
 
 
-def speed(radius, lab):
-    step = radius[1] - radius[0]
-    value = delta_e00(lab[:-1], lab[1:]) / step
-    middle = np.concatenate([[value[0]], (value[:-1] + value[1:]) / 2, [value[-1]]])
-    return np.convolve(np.pad(middle, 2, mode="edge"), np.ones(5) / 5, mode="valid")
-
-
 def spread(a, b) -> DeltaEPair:
     d = delta_e00(np.asarray(a), np.asarray(b))
     return DeltaEPair(
@@ -109,13 +105,14 @@ FAULTS = {
     ("ring-to-black", "red"): "step",
     ("ring-to-white", "cyan"): "swing",
     ("ring-to-white", "yellow"): "ripple",
+    ("ring-to-white", "green"): "bump",
     ("ring-to-black", "orange"): "reversal",
 }
 
 
 def sample_ring(ring: Ring, seed: int, amount: float, attainable: bool) -> tuple[RingScore, Crop]:
     rng = np.random.default_rng(seed)
-    radius = np.arange(0.05, ring.radius_mm, 0.1)
+    radius = np.arange(ring.ramp_mm[0], ring.ramp_mm[1], 0.05)
     fault = FAULTS.get((ring.kind, ring.hue))
     intended = ring_lab(ring, RECIPE, radius)
 
@@ -128,51 +125,70 @@ def sample_ring(ring: Ring, seed: int, amount: float, attainable: bool) -> tuple
             lab[..., 2] = a * np.sin(bend) + b * np.cos(bend)
         if fault == "ripple":
             lab[..., 0] += 0.6 * np.sin(2 * np.pi * r / 1.8) * ((r > 5) & (r < 14))
+        if fault == "bump":
+            lab[..., 0] += 0.8 * np.exp(-(((r - 8.0) / 0.5) ** 2))
         if fault == "reversal":
             lab[..., 0] -= 3.0 * np.exp(-(((r - 11.0) / 1.0) ** 2))
         return lab
 
     clean = printed(radius)
     error = 0.02 + 0.25 / np.sqrt(radius / 0.05)
-    lab = clean + rng.normal(0, 0.3, clean.shape) * error[:, None]
-    profile = RingProfile(
+    # as smooth as a course at a resolution of 0.1 mm, sampled every 0.05 mm
+    bell = np.exp(-0.5 * (np.arange(-6, 7) / 2.0) ** 2)
+    grain = rng.normal(0, 0.3, (3, len(radius)))
+    smooth = np.stack([np.convolve(axis, bell / bell.sum(), mode="same") for axis in grain], axis=-1)
+    lab = clean + smooth * error[:, None]
+    course = Course(
         radius_mm=tuple(round(float(r), 3) for r in radius),
         lab=triples(lab), intended_lab=triples(intended),
         attainable_lab=triples(squeeze(intended, 0.5)) if attainable else None,
         standard_error_de00=tuple(round(float(e), 4) for e in error),
-        speed_de00_per_mm=tuple(round(float(v), 4) for v in speed(radius, clean)),
-        intended_speed_de00_per_mm=tuple(round(float(v), 4) for v in speed(radius, intended)),
     )  # fmt: skip
-    contours, flats, swings, reversals, ripples = (), (), (), (), ()
+    contours, flats, faint, swings, reversals, ripples = (), (), (), (), (), ()
     if fault in ("step", "flat-step"):
         contrast = float(delta_e00(printed(np.array([9.05]))[0], printed(np.array([9.55]))[0]))
         contours = (
             Contour(
-                radius_mm=9.3, inner_mm=9.05, outer_mm=9.55, width_mm=0.5, contrast_de00=contrast,
-                contrast_standard_error_de00=0.12, radius_standard_error_mm=0.01,
-                visibility_jnd=contrast * 2.1 if ring.hue != "red" else 0.6,
+                radius_mm=9.3, inner_mm=9.05, outer_mm=9.55, width_mm=0.5, excess_de00=0.6 * contrast,
+                contrast_de00=contrast, noise_de00=0.12, radius_noise_mm=0.01, width_noise_mm=0.02,
+                visibility=contrast * 2.1 if ring.hue != "red" else 0.6, visibility_noise=0.1,
+                from_profile_de00=0.1 if attainable else None, from_profile_noise_de00=0.2 if attainable else None,
+                from_print_de00=0.6 * contrast - 0.1 if attainable else None,
                 cause="print" if attainable else "unknown",
             ),
         )  # fmt: skip
     if fault in ("flat", "flat-step"):
-        flats = (FlatBand(inner_mm=10.1, outer_mm=11.9, width_mm=1.8, lost_de00=7.4),)
+        flats = (
+            FlatBand(
+                inner_mm=10.1, outer_mm=11.9, width_mm=1.8, missing_de00=3.2, lost_de00=7.4, noise_de00=0.1,
+                width_noise_mm=0.03, visibility=4.0, visibility_noise=0.3,
+            ),
+        )  # fmt: skip
+    if fault == "bump":
+        faint = (
+            FaintRing(
+                radius_mm=8.0, width_mm=0.8, amplitude_de00=0.7, amplitude_l=0.8, noise_de00=0.05, visibility=3.4,
+                visibility_noise=0.3,
+            ),
+        )  # fmt: skip
     if fault == "swing":
-        swings = (HueSwing(radius_mm=12.0, width_mm=3.0, degrees=-11.0, delta_h=6.1),)
+        swings = (HueSwing(radius_mm=12.0, width_mm=3.0, degrees=-11.0, delta_h=6.1, noise_deg=0.8),)
     if fault == "reversal":
         reversals = (Reversal(inner_mm=11.0, outer_mm=12.4, depth_l=1.9),)
     if fault == "ripple":
         ripples = (
-            Ripple(inner_mm=5.0, outer_mm=14.0, amplitude_l=0.6, period_mm=1.8, visibility_jnd=1.7),
+            Ripple(inner_mm=5.0, outer_mm=14.0, amplitude_l=0.6, period_mm=1.8, visibility=1.7),
         )  # fmt: skip
     score = RingScore(
         id=ring.id, kind=ring.kind, hue=ring.hue, sheet=1, tile=1,
-        reach=0.71 - 0.05 * amount, evenness={None: 0.955, "step": 0.84, "flat-step": 0.71}.get(fault, 0.86),
-        profile=profile, contours=contours, flat_bands=flats, hue_swings=swings, reversals=reversals,
-        ripples=ripples, core_mm=0.4 if ring.kind == "ring-to-white" else 1.6,
+        reach=0.71 - 0.05 * amount, reach_noise=0.003, evenness_noise=0.004, evenness_second_metric=0.9,
+        evenness={None: 0.955, "step": 0.84, "flat-step": 0.71}.get(fault, 0.86),
+        course=course, contours=contours, flat_bands=flats, faint_rings=faint, hue_swings=swings, reversals=reversals,
+        ripples=ripples, core_mm=Estimate(value=0.4 if ring.kind == "ring-to-white" else 1.6, noise=0.05),
         fall_off_mm=FallOff(p10=4.4, p50=9.7, p90=15.1), delta_e00=spread(lab, intended),
         head_banding=HeadBanding(period_mm=5.4, amplitude_l=0.24, direction="across")
         if ring.hue == "magenta" and ring.kind == "ring-to-black" else None,
-        flags=("specks-rejected",) if ring.hue == "orange" else (),
+        flags=(Flag(code="specks-rejected", text="specks-rejected"),) if ring.hue == "orange" else (),
     )  # fmt: skip
     px_per_mm = 300 / 25.4
     half = ring.radius_mm + 1.5
@@ -226,14 +242,16 @@ def sample_wedge(key_element, amount: float) -> tuple[NeutralWedgeScore, Crop]:
     lab = squeeze(asked, amount)
     lab[:, 0] = np.maximum(lab[:, 0], 6.4 + 0.02 * asked[:, 0])
     lab[3, 0] = lab[2, 0] - 0.3
+    climb, asked_climb = np.diff(lab[:, 0], prepend=np.nan), np.diff(asked[:, 0], prepend=np.nan)
     lab[:, 1] += 0.4 + 1.2 * np.exp(-(((asked[:, 0] - 35) / 20) ** 2))
     lab[:, 2] -= 1.6 * np.exp(-(((asked[:, 0] - 70) / 18) ** 2))
     steps = tuple(
         WedgeStep(
             step=s.step, intended_l=s.lab[0], lab=triples([m])[0], density=float(density(m)),
-            standard_error_l=0.04,
+            noise_l=0.04, gain=None if np.isnan(rise) else float(rise / step), seen=bool(abs(rise) > 0.25),
+            visibility=None if np.isnan(rise) else float(4 * abs(rise)),
         )
-        for s, m in zip(key_element.steps, lab, strict=True)
+        for s, m, rise, step in zip(key_element.steps, lab, climb, asked_climb, strict=True)
     )  # fmt: skip
     for s, colour in zip(key_element.steps, lab_pixels(lab), strict=True):
         left = round((s.box_mm[0] - x) * scale)
@@ -245,7 +263,7 @@ def sample_wedge(key_element, amount: float) -> tuple[NeutralWedgeScore, Crop]:
     at = int(np.argmax(chroma))
     score = NeutralWedgeScore(
         id=key_element.id, kind="neutral-wedge", sheet=1, tile=1, steps=steps, monotonic=False,
-        breaks=(WedgeBreak(after_step=3, delta_l=-0.3, d_prime=-5.0, kind="reversed"),),
+        breaks=(WedgeBreak(after_step=3, delta_l=-0.3, noise_l=0.06),), merged=(2, 3),
         first_from_black=6, first_from_white=29,
         cast=Cast(max_c=float(chroma[at]), mean_c=float(chroma.mean()), at_step=at + 1,
                   a_at_max=float(lab[at, 1]), b_at_max=float(lab[at, 2])),
@@ -319,7 +337,7 @@ def sample_print(
             note="Dried overnight.",
         ),
         colour_basis=ColourBasis(kind=basis, note="The scan carries no profile; sRGB was taken for granted."),
-        viewing=Viewing(distance_mm=400.0, luminance_cd_m2=140.0), white=White(lab=(98.2, 0.3, 1.9)),
+        viewing=Viewing(distance_mm=400.0, luminance_cd_m2=140.0), resolution_mm=0.1, white=White(lab=(98.2, 0.3, 1.9)),
         black=Black(lab=(9.8, 0.6, 0.2), density=1.95),
         tiles=(
             TileReading(
@@ -332,9 +350,13 @@ def sample_print(
         ),
         elements=tuple(elements),
         totals=Totals(
-            contours=len(contours), visible_contours=sum((c.visibility_jnd or 0) >= 1 for c in contours),
-            widest_flat_band_mm=max((b.width_mm for r in rings for b in r.flat_bands), default=0.0),
-            evenness=float(np.mean([r.evenness for r in rings])), reach=float(np.mean([r.reach for r in rings])),
+            excess_to_white=Estimate(value=0.0, noise=0.0),
+            excess_to_black=Estimate(value=sum(c.excess_de00 for c in contours), noise=0.2),
+            missing_to_white=Estimate(value=3.2, noise=0.1), missing_to_black=Estimate(value=6.4, noise=0.14),
+            visible_rings=sum((c.visibility or 0) >= 1 for r in rings for c in (*r.contours, *r.faint_rings)),
+            evenness=Estimate(value=float(np.mean([r.evenness for r in rings])), noise=0.001),
+            reach=Estimate(value=float(np.mean([r.reach for r in rings])), noise=0.001),
+            black_l=Estimate(value=9.8, noise=0.05), mean_cast=Estimate(value=1.2, noise=0.04),
         ),
     )  # fmt: skip
     return score, crops, key

@@ -10,24 +10,25 @@ from inkstrain.scoring.model import (
     ColourBasis,
     Conditions,
     Contour,
+    Course,
     DeltaE,
     DeltaEPair,
+    Estimate,
     FallOff,
     FlatBand,
     HueSweepScore,
     MadeBy,
     MarkResidual,
     NeutralWedgeScore,
-    RingProfile,
     RingScore,
     Score,
     SweepRow,
     TileReading,
-    Totals,
     Viewing,
     WedgeStep,
     White,
 )
+from inkstrain.scoring.totals import totals_of
 
 HUES = ("red", "orange", "yellow", "green", "cyan", "blue", "violet", "magenta")
 PATH_DE00 = 54.0  # 4 ΔE00 a mm over a ramp of 13.5 mm
@@ -35,20 +36,18 @@ _PAIR = DeltaEPair(intended=DeltaE(mean=2.0, p95=4.0, max=6.0))
 _BINS = 136
 
 
-def _profile() -> RingProfile:
+def _course() -> Course:
     share = [i / (_BINS - 1) for i in range(_BINS)]
     lab = tuple((100.0 - 60.0 * s, 40.0 * s, 0.0) for s in share)
-    return RingProfile(
+    return Course(
         radius_mm=tuple(3.0 + 13.5 * s for s in share),
         lab=lab,
         intended_lab=lab,
         standard_error_de00=(0.05,) * _BINS,
-        speed_de00_per_mm=(4.0,) * _BINS,
-        intended_speed_de00_per_mm=(4.0,) * _BINS,
     )
 
 
-PROFILE = _profile()
+COURSE = _course()
 
 
 def ring(
@@ -57,9 +56,9 @@ def ring(
     *,
     contours: Sequence[tuple[float, float]] = (),
     flats: Sequence[tuple[float, float]] = (),
-    **figures: float | None,
+    **figures: object,
 ) -> RingScore:
-    """Return a ring; contours are (radius mm, contrast ΔE00), flats (inner mm, outer mm)."""
+    """Return a fade; contours are (radius mm, excess ΔE00), flats (inner mm, outer mm)."""
     return RingScore.model_validate(
         {
             "id": f"ring-to-{end}-{hue}",
@@ -67,26 +66,35 @@ def ring(
             "hue": hue,
             "sheet": 1,
             "tile": 1,
-            "profile": PROFILE,
+            "course": COURSE,
             "contours": tuple(
                 Contour(
                     radius_mm=radius,
                     inner_mm=radius - 0.2,
                     outer_mm=radius + 0.2,
                     width_mm=0.4,
-                    contrast_de00=contrast,
-                    contrast_standard_error_de00=0.1,
-                    visibility_jnd=2.0 * contrast,
+                    excess_de00=excess,
+                    contrast_de00=excess + 3.2,  # 2 × 4 ΔE00 a mm over 0.4 mm
+                    noise_de00=0.1,
+                    visibility=2.0 * excess,
+                    visibility_noise=0.2,
                 )
-                for radius, contrast in contours
+                for radius, excess in contours
             ),
             "flat_bands": tuple(
-                FlatBand(inner_mm=inner, outer_mm=outer, width_mm=outer - inner, lost_de00=3.0)
+                FlatBand(
+                    inner_mm=inner,
+                    outer_mm=outer,
+                    width_mm=outer - inner,
+                    missing_de00=2.0 * (outer - inner),  # half of 4 ΔE00 a mm
+                    lost_de00=4.0 * (outer - inner),
+                    noise_de00=0.1,
+                )
                 for inner, outer in flats
             ),
             "fall_off_mm": FallOff(p10=5.0, p50=9.0, p90=15.0),
             "delta_e00": _PAIR,
-            **{"evenness": 0.95, "reach": 0.9, "core_mm": 0.4, **figures},
+            **{"evenness": 0.95, "reach": 0.9, "core_mm": Estimate(value=0.4, noise=0.02), **figures},
         }
     )
 
@@ -99,7 +107,16 @@ def wedge(*, cast: float = 1.2, first_from_black: int | None = 2, monotonic: boo
         sheet=1,
         tile=1,
         steps=tuple(
-            WedgeStep(step=i, intended_l=5.0 * i, lab=(5.0 * i, 0.0, 0.0), density=None, standard_error_l=0.05)
+            WedgeStep(
+                step=i,
+                intended_l=5.0 * i,
+                lab=(5.0 * i, 0.0, 0.0),
+                density=None,
+                gain=1.0 if i else None,
+                noise_l=0.05,
+                visibility=20.0 if i else None,
+                seen=True if i else None,
+            )
             for i in range(21)
         ),
         monotonic=monotonic,
@@ -151,16 +168,18 @@ def score(
     given: Mapping[str, object] = {element.id: element for element in others}
     clean = [ring(hue, end) for end in ("white", "black") for hue in HUES]
     elements = [given.get(e.id, e) for e in (*clean, wedge(), sweep())]
+    shown = tuple(others if only else elements)
+    black = None if black_l is None else Black(lab=(black_l, 0.0, 0.0), density=2.05)
     return Score(
-        schema="inkstrain/score/1",
         made_by=MadeBy(version="0.1.0"),
         chart=chart,
         recipe="INKSTRAIN/1/A4/ADOBE-RGB/EVEN/8/360/216X297/ALL",
         conditions=conditions or Conditions(),
         colour_basis=ColourBasis.model_validate({"kind": basis, "note": "invented for a test"}),
         viewing=Viewing(distance_mm=300.0, luminance_cd_m2=160.0),
+        resolution_mm=0.1,
         white=White(lab=(100.0, 0.0, 0.0)),
-        black=None if black_l is None else Black(lab=(black_l, 0.0, 0.0), density=2.05),
+        black=black,
         tiles=(
             TileReading(
                 sheet=1,
@@ -176,6 +195,6 @@ def score(
                 bits_per_channel=16,
             ),
         ),
-        elements=tuple(others if only else elements),
-        totals=Totals(contours=0, visible_contours=0, widest_flat_band_mm=0.0, evenness=0.95, reach=0.9),
+        elements=shown,
+        totals=totals_of(shown, black),
     )

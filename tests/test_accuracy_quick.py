@@ -1,127 +1,112 @@
-"""A handful of the accuracy bench's rehearsals, held to the bench's own goals, so that neither can rot unseen."""
+"""A little of the accuracy bench, held to its goals, so that neither can rot unseen."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
-from bench.cases import Case, Result, run
-from bench.definitions import Definitions
+from bench.cases import Case, Kind, Result, run
+from bench.documents import DEVELOPERS, RESULTS, TABLES, written
 from bench.figures import percentile, share
-from bench.matching import Error, False_, Found
+from bench.matching import Record
 from bench.placing import PlacingCase, place
-from bench.table import (
-    CORE_GOAL_MM,
-    FLAT_WIDTH_GOAL_MM,
-    HUE_GOAL_DEG,
-    NEUTRAL_GOAL_L,
-    RADIUS_GOAL_MM,
-    RESIDUAL_GOAL_MM,
-    RIPPLE_AMPLITUDE_GOAL,
-    markdown,
-    rows,
-)
+from bench.rows import EXCESS_DE00, EXCESS_PART, rows
 
-from inkstrain.targets.chart import build_key
-from inkstrain.targets.key import Ring
 from inkstrain.targets.recipe import Recipe
-from inkstrain.targets.rehearsal import HeldStretch, IdentityPrinter, ring_path
 
-SMALL = Recipe(sheet="120x120", hues=4, only=("ring-to-white",))
-SMALL_BLACK = Recipe(sheet="120x120", hues=4, only=("ring-to-black",))
-CLOSE_MM = 0.003
-RIPPLE_RESERVE = 0.01  # two waves only; the bench holds the goal itself
+WHITE = Recipe(sheet="120x120", hues=4, only=("ring-to-white",))
+BLACK = Recipe(sheet="120x120", hues=4, only=("ring-to-black",))
+
+
+def scans(kind: Kind, seed: int, dpi: tuple[int, ...] = (300,)) -> list[Result]:
+    return [result for recipe in (WHITE, BLACK) for result in run(Case(kind=kind, dpi=dpi, seed=seed, recipe=recipe))]
 
 
 @pytest.fixture(scope="module")
 def damaged() -> list[Result]:
+    return scans("damaged", 1, (300, 600))
+
+
+@pytest.fixture(scope="module")
+def faint() -> list[Result]:
+    return scans("faint", 1)
+
+
+def of(results: Sequence[Result], measure: str, *, second: bool = False) -> list[Record]:
     return [
-        run(Case(kind="damaged", dpi=300, seed=1)),
-        run(Case(kind="damaged", dpi=600, seed=1, recipe=SMALL)),
-        run(Case(kind="damaged", dpi=600, seed=2, recipe=SMALL_BLACK)),
+        record
+        for result in results
+        if (result.second_dpi is not None) == second
+        for record in result.records
+        if record.measure == measure
     ]
 
 
-def _found(results: list[Result], measure: str, dpi: int | None = None) -> list[Found]:
-    records = [record for result in results if dpi in (None, result.dpi) for record in result.records]
-    return [r for r in records if isinstance(r, Found) and r.measure == measure and not r.own]
+def test_every_contour_is_found_where_it_is_with_its_excess(damaged: list[Result]) -> None:
+    contours = of(damaged, "contour")
+    assert not [c for c in contours if c.added]
+    sure = [c for c in contours if c.sure]
+    assert len(sure) >= 10
+    assert all(c.found for c in sure)
+    assert max(abs(c.errors["radius_mm"]) for c in sure) <= 0.03
+    assert max(abs(c.errors["excess_de00"]) / max(EXCESS_DE00, EXCESS_PART * c.size) for c in sure) <= 1
+    assert max(abs(c.errors["width_mm"]) for c in sure) <= 0.05
 
 
-def _errors(found: list[Found], name: str) -> list[float]:
-    return [record.errors[name] for record in found]
+def test_every_flat_band_is_found(damaged: list[Result]) -> None:
+    bands = of(damaged, "flat")
+    assert not [band for band in bands if band.added]
+    sure = [band for band in bands if band.sure]
+    assert len(sure) >= 5
+    assert all(band.found for band in sure)
+    # a few bands have no 95th percentile to speak of: all but one within the goal
+    assert sum(abs(band.errors["missing_de00"]) > 0.15 for band in sure) <= 1
 
 
-def test_every_contour_is_found_where_it_is_with_its_contrast(damaged: list[Result]) -> None:
-    for dpi in (300, 600):
-        contours = _found(damaged, "contour", dpi)
-        assert len(contours) >= 3
-        assert all(contour.found for contour in contours)
-        assert percentile(_errors(contours, "radius_mm")).value <= RADIUS_GOAL_MM[dpi]
-        assert percentile(_errors(contours, "contrast_part")).value <= 1
+def test_the_same_is_found_at_both_resolutions(damaged: list[Result]) -> None:
+    pairs = [record for measure in ("contour", "flat") for record in of(damaged, measure, second=True)]
+    assert len(pairs) >= 10
+    assert not [record for record in pairs if record.sure and (record.added or not record.found)]
 
 
-def test_no_contour_is_found_away_from_damage(damaged: list[Result]) -> None:
-    false = [r for result in damaged for r in result.records if isinstance(r, False_) and r.measure == "contour"]
-    assert not [r for r in false if r.status == "none" and not r.beside_true]
+def test_hue_core_and_neutrals_are_as_printed(damaged: list[Result]) -> None:
+    for measure, name, goal in (("hue", "degrees", 1.0), ("core", "core", 0.10), ("neutral", "lab_l", 0.2)):
+        errors = [record.errors[name] for record in of(damaged, measure) if name in record.errors]
+        assert all(abs(error) <= goal for error in errors), measure
 
 
-def test_every_flat_band_is_found_with_its_width(damaged: list[Result]) -> None:
-    flats = _found(damaged, "flat")
-    assert len(flats) >= 5
-    assert all(flat.found for flat in flats)
-    # a dozen bands have no 95th percentile to speak of: all but one within the goal, and that is for the bench to judge
-    assert sum(abs(error) > FLAT_WIDTH_GOAL_MM for error in _errors(flats, "width_mm")) <= 1
+def test_faint_rings_are_found_with_their_visibility(faint: list[Result]) -> None:
+    rings = of(faint, "faint")
+    assert not [ring for ring in rings if ring.added]
+    sure = [ring for ring in rings if ring.sure]
+    assert len(sure) >= 3
+    assert all(ring.found for ring in sure)
+    z = [ring.errors["visibility"] / ring.noise["visibility"] for ring in rings if "visibility" in ring.noise]
+    assert np.mean(np.abs(z) <= 1.96) >= 0.9
 
 
-def test_every_hue_swing_is_found_with_its_degrees(damaged: list[Result]) -> None:
-    swings = _found(damaged, "hue")
-    assert len(swings) >= 3
-    assert sum(not swing.found for swing in swings) <= 1
-    assert sum(abs(e) > HUE_GOAL_DEG for e in _errors([swing for swing in swings if swing.found], "degrees")) <= 1
+@pytest.fixture(scope="module")
+def clean() -> list[Result]:
+    return scans("clean", 8)
 
 
-def test_core_and_neutrals_are_as_printed(damaged: list[Result]) -> None:
-    errors = [r for result in damaged for r in result.records if isinstance(r, Error)]
-    assert max(abs(e.error) for e in errors if e.measure == "core") <= CORE_GOAL_MM
-    assert percentile([e.error for e in errors if e.measure == "neutral"]).value <= NEUTRAL_GOAL_L
+def test_clean_prints_show_nothing(clean: list[Result]) -> None:
+    assert sum(result.discs for result in clean) == 8
+    assert not [r for result in clean for r in result.records if r.added and r.measure != "hue"]
 
 
-def test_clean_prints_show_nothing() -> None:
-    results = [
-        run(Case(kind="clean", dpi=300, seed=3, recipe=SMALL_BLACK)),
-        run(Case(kind="clean", dpi=300, seed=4, recipe=SMALL)),
-    ]
-    assert sum(result.discs for result in results) == 8
-    assert not [r for result in results for r in result.records if isinstance(r, False_)]
-
-
-def test_ripples_are_found_with_their_amplitude() -> None:
-    ripples = _found([run(Case(kind="waves", dpi=300, seed=1, recipe=SMALL))], "ripple")
-    assert len(ripples) == 4
-    assert all(ripple.found for ripple in ripples)
-    large = [ripple for ripple in ripples if ripple.size >= 0.5]
-    assert max(np.abs(_errors(large, "amplitude_part"))) <= RIPPLE_AMPLITUDE_GOAL + RIPPLE_RESERVE
+@pytest.mark.xfail(strict=True, reason="the course of hue is one of several polynomials, and noise decides which")
+def test_clean_prints_show_no_hue_swing(clean: list[Result]) -> None:
+    assert not [record for record in of(clean, "hue") if record.added]
 
 
 def test_a_stretched_and_wobbling_scan_is_placed() -> None:
     placed = place(PlacingCase(kind="residual", dpi=300, seed=1))
     assert placed.placed
-    assert placed.residual_rms_mm <= RESIDUAL_GOAL_MM
-    assert placed.true_rms_mm <= RESIDUAL_GOAL_MM
-
-
-def test_the_bench_judges_a_held_stretch_as_computed_by_hand() -> None:
-    """On an even path every millimetre carries the same ΔE00, so a held stretch is a flat band of that many."""
-    ring = next(e for e in build_key(SMALL).sheets[0].tiles[0].elements if isinstance(e, Ring))
-    clean = ring_path(ring, SMALL, IdentityPrinter())
-    assert not Definitions(clean).contours()
-    assert not Definitions(clean).flats()
-    judged = Definitions(ring_path(ring, SMALL, IdentityPrinter(), [HeldStretch(ring.id, 6.0, 7.5)]))
-    (flat,), (contour,) = judged.flats(), judged.contours()
-    # the box of 0.05 mm that speeds are averaged over moves a hard end by half of itself at most
-    assert (flat.inner_mm, flat.outer_mm) == pytest.approx((6.0, 7.5), abs=0.03)
-    assert (contour.inner_mm + contour.outer_mm) / 2 == pytest.approx(7.5, abs=CLOSE_MM)
-    assert judged.contour_status(7.5, 7.5) == "clear"
-    assert judged.contour_status(9.0, 9.0) == "none"
+    assert placed.residual_rms_mm <= 0.03
+    assert placed.true_rms_mm <= 0.03
 
 
 def test_intervals_are_the_published_ones() -> None:
@@ -133,7 +118,23 @@ def test_intervals_are_the_published_ones() -> None:
     assert percentile(list(range(1, 21))).high == np.inf
 
 
-def test_the_table_has_a_line_for_every_goal(damaged: list[Result]) -> None:
-    text = markdown(rows(damaged, []))
-    assert text.count("\n| contour: radius |") == 2
-    assert "| flat band: width | 300 | ≤ 0.1 mm p95 |" in text
+def test_a_lost_and_an_added_finding_count() -> None:
+    found, lost = Record("contour", "a", 1.0, errors={"radius_mm": 0.01}), Record("contour", "a", 1.0, found=False)
+    added = Record("contour", "a", 1.0, added=True)
+    result = Result(
+        kind="damaged", printer="gloss", dpi=300, second_dpi=None, seed=1, discs=16, records=[found, lost, added]
+    )
+    by_name = {row.what: row for row in rows([result], [])}
+    assert (by_name["damaged: contour found"].value, by_name["damaged: contour found"].met) == (0.5, False)
+    assert by_name["damaged: contour added"].value == 1
+    assert by_name["damaged: contour: radius"].value == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_the_tables_of_the_documents_are_those_of_the_kept_results(name: str) -> None:
+    path = RESULTS / f"{name}.json"
+    if not path.exists():
+        pytest.skip(f"no {path.name} is kept")
+    text = DEVELOPERS.read_text(encoding="utf-8")
+    table = TABLES[name](json.loads(path.read_text(encoding="utf-8")))
+    assert written(text, name, table) == text

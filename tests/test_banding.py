@@ -26,7 +26,7 @@ from inkstrain.targets.rehearsal import (
 PERIOD_PART = 0.02
 AMPLITUDE_PART = 0.15
 RADIUS_MM = 0.03
-CONTRAST_DE00 = 0.3
+EXCESS_DE00 = 0.15
 DIRECTION = {"y": "across", "x": "along"}
 
 
@@ -95,7 +95,7 @@ def test_stripes_through_a_disc_are_found_and_are_no_contour(period_mm, along):
     assert score.head_banding.direction == DIRECTION[along]
     assert score.head_banding.period_mm == pytest.approx(period_mm, rel=PERIOD_PART)
     assert score.head_banding.amplitude_l == pytest.approx(0.3, rel=AMPLITUDE_PART)
-    assert (score.contours, score.flat_bands, score.ripples) == ((), (), ())
+    assert (score.contours, score.flat_bands, score.faint_rings, score.ripples) == ((), (), (), ())
 
 
 @pytest.mark.parametrize("period_mm", [0.7, 1.14])
@@ -103,7 +103,7 @@ def test_the_fringes_of_a_discs_two_ends_do_not_shift_its_period(period_mm):
     """With hardly any noise the period is the drawn one; the next fringe would be 2 to 4 % off."""
     printed = striped(0.9, period_mm).model_copy(update={"grain": 0.002})
     disc = sample("ring-to-black-violet", (), Setting(dpi=300, seed=3, print_options=printed))
-    (found,) = disc_stripes(disc.means()[0].cells, disc.means()[0].place, disc.element.ramp_mm[0])[:1]
+    (found,) = disc_stripes(disc.means().cells, disc.means().place, disc.element.ramp_mm[0])[:1]
     assert found.period_mm == pytest.approx(period_mm, rel=PERIOD_PART / 20)
 
 
@@ -131,28 +131,28 @@ def test_the_errors_of_a_fields_stripes_are_those_that_repeats_show():
         ("ring-to-white-green", 9.0, 6.0, "y"),
     ],
 )
-def test_a_ring_keeps_radius_and_contrast_under_strong_stripes(ring, radius_mm, period_mm, along):
+def test_a_ring_keeps_radius_and_excess_under_strong_stripes(ring, radius_mm, period_mm, along):
     scan = ScanOptions(dpi=600, blur_mm=0.06)
     setting = Setting(scan=scan, print_options=striped(1.0, period_mm, along), seed=5)
-    score = sample(ring, [Step(ring, radius_mm, 1.5)], setting).score()
-    (contour,) = score.contours
-    assert contour.radius_mm == pytest.approx(radius_mm, abs=RADIUS_MM)
-    assert contour.contrast_de00 == pytest.approx(1.5, abs=CONTRAST_DE00)
+    disc = sample(ring, [Step(ring, radius_mm, 2.5)], setting)
+    (contour,), (true,) = disc.score().contours, disc.truth_score().contours
+    assert contour.radius_mm == pytest.approx(true.radius_mm, abs=RADIUS_MM)
+    assert contour.excess_de00 == pytest.approx(true.excess_de00, abs=EXCESS_DE00)
 
 
-def test_taking_stripes_out_brings_the_profile_back_to_what_it_is_without_them():
+def test_taking_stripes_out_brings_the_course_back_to_what_it_is_without_them():
     ring = "ring-to-white-red"
-    profiles = {}
+    courses = {}
     for amplitude in (0.0, 1.0):
         disc = sample(ring, (), Setting(dpi=300, seed=9, print_options=striped(amplitude, 4.0)))
-        means, _ = disc.means()
-        stripes = disc_stripes(means.cells, means.place, disc.element.ramp_mm[0])
-        profiles[amplitude] = means, unstriped(means, stripes, disc.element.ramp_mm[0])
-    clean = profiles[0.0][0].lab[:, 0]
-    before, after = (means.lab[:, 0] - clean for means in profiles[1.0])
+        means, hub = disc.means(), disc.element.ramp_mm[0]
+        stripes = disc_stripes(means.cells, means.place, hub)
+        courses[amplitude] = means, unstriped(means, stripes, hub, disc.basis, disc.paper_xyz)
+    clean = courses[0.0][0].lab[:, 0]
+    before, after = (means.lab[:, 0] - clean for means in courses[1.0])
     inked = clean < 90
     assert np.std(after[inked]) < 0.5 * np.std(before[inked])
-    assert profiles[0.0][1] is profiles[0.0][0]
+    assert courses[0.0][1] is courses[0.0][0]
 
 
 @pytest.mark.parametrize(
@@ -165,7 +165,7 @@ def test_taking_stripes_out_brings_the_profile_back_to_what_it_is_without_them()
 )
 def test_what_runs_around_is_not_taken_for_stripes(ring, damages, printer):
     setting = Setting(dpi=300) if printer is None else Setting(dpi=300, printer=INKJETS[printer])
-    means, _ = sample(ring, damages, setting).means()
+    means = sample(ring, damages, setting).means()
     assert disc_stripes(means.cells, means.place, 3.0) == ()
 
 

@@ -49,7 +49,7 @@ def lightness(score: Score) -> np.ndarray:
 
 
 def flags(score: Score) -> set[str]:
-    return {flag.partition(":")[0] for tile in score.tiles for flag in tile.flags}
+    return {flag.code for tile in score.tiles for flag in tile.flags}
 
 
 def test_six_per_cent_of_uneven_light_is_divided_out_by_a_blank_scan(folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from PIL import Image
 from score_samples import ring, score
 
 from inkstrain.cli.app import COMMANDS
-from inkstrain.scoring.judge import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
+from inkstrain.scoring.tolerances import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
 from inkstrain.targets.chart import read_key
 from inkstrain.targets.recipe import Recipe
 
@@ -143,7 +144,10 @@ def test_rehearse_writes_a_scan_and_its_truth(run: Run, keyed: Path, tmp_path: P
     with Image.open(target) as picture:
         assert picture.format == "PNG"
     truth = json.loads(Path(f"{target}.truth.json").read_text(encoding="utf-8"))
-    assert truth["rings"][0]["contours"][0]["radius_mm"] == pytest.approx(8.0, abs=0.1)
+    assert [damage["radius_mm"] for damage in truth["damages"]] == [8.0]
+    fade = truth["rings"][0]
+    steepest = max(range(1, len(fade["lab"])), key=lambda i: math.dist(fade["lab"][i], fade["lab"][i - 1]))
+    assert fade["radius_mm"][steepest] == pytest.approx(8.0, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -247,7 +251,7 @@ def test_score_prints_a_summary_or_data(run: Run, scan: Path, tmp_path: Path) ->
     assert max(map(len, out.splitlines())) <= 80
     code, out, err = run("score", scan, "--json", "-", "--report", tmp_path / "r.html")
     assert code == 0
-    assert json.loads(out)["schema"] == "inkstrain/score/1"
+    assert json.loads(out)["schema"] == "inkstrain/score/2"
     assert "r.html" in err
     assert (tmp_path / "r.html").read_text(encoding="utf-8").startswith("<!")
 
@@ -267,7 +271,7 @@ def test_conditions_are_kept(run: Run, scan: Path) -> None:
 def test_outside_tolerance_is_exit_one_and_says_where(run: Run, scan: Path, tmp_path: Path) -> None:
     strict, lax = tmp_path / "strict.toml", tmp_path / "lax.toml"
     strict.write_text("[ring]\nmin_evenness = 1.0\nmin_reach = 1.0\nmax_core_mm = 0.0\n")
-    lax.write_text('[ring]\nmax_visible_contours = "off"\nmin_evenness = 0.0\nmax_flat_band_mm = "off"\n')
+    lax.write_text('[ring]\nmax_visible_rings = "off"\nmin_evenness = 0.0\nmax_merged_mm = "off"\n')
     code, out, _ = run("score", scan, "--tolerances", strict)
     assert code == 1
     assert "Outside tolerance" in out
@@ -293,7 +297,7 @@ def test_compare_prints_a_summary_or_data(run: Run, score_files: tuple[Path, Pat
     assert out.startswith("a  against  b")
     assert "Evenness: b is better on blue to white (0.95 against 0.60)." in out
     code, out, _ = run("compare", *score_files, "--json", "-")
-    assert json.loads(out)["schema"] == "inkstrain/compare/1"
+    assert json.loads(out)["schema"] == "inkstrain/compare/2"
     code, out, err = run("compare", *score_files, "--report", tmp_path / "c.html")
     assert (code, out) == (0, "")
     one_sentence(err)

@@ -98,7 +98,7 @@ def test_long_texts_give_way_in_the_list_and_figures_do_not(run: Run, book: Path
     assert max(map(len, out.splitlines())) <= 80
     for id_, line in zip(ids, out.splitlines()[-2:], strict=True):
         assert line.startswith(id_)
-        assert line.split()[-2:] == ["0", "0.95"]
+        assert line.split()[-2:] == ["1", "0.95"]
         assert line.count("…") == 4
 
 

@@ -19,6 +19,7 @@ from inkstrain.scoring.control import (
     fewest_for_step,
     limit_for,
     moving_range_deviation,
+    run_length,
     step,
 )
 
@@ -27,21 +28,10 @@ from inkstrain.scoring.control import (
 LUCAS_SACCUCCI = ((0.25, 2.998, 500.0, 11.1), (0.2, 2.962, 500.0, 10.5), (0.1, 2.814, 500.0, 10.3))
 
 
-def run_length(weight: float, limit: float, shift: float = 0.0, states: int = 201) -> float:
-    """Return the average run length by Brook and Evans' chain (Biometrika 59:539-549, 1972)."""
-    reach = limit * math.sqrt(weight / (2 - weight))
-    edges = np.linspace(-reach, reach, states + 1)
-    middles = (edges[:-1] + edges[1:]) / 2
-    upper = (edges[1:][None, :] - (1 - weight) * middles[:, None]) / weight - shift
-    lower = (edges[:-1][None, :] - (1 - weight) * middles[:, None]) / weight - shift
-    chain = stats.norm.cdf(upper) - stats.norm.cdf(lower)
-    return float(np.linalg.solve(np.eye(states) - chain, np.ones(states))[states // 2])
-
-
 @pytest.mark.parametrize(("weight", "limit", "steady", "shifted"), LUCAS_SACCUCCI)
 def test_run_lengths_of_the_published_table(weight: float, limit: float, steady: float, shifted: float) -> None:
-    assert run_length(weight, limit) == pytest.approx(steady, rel=0.01)
-    assert run_length(weight, limit, 1.0) == pytest.approx(shifted, rel=0.02)
+    assert run_length(limit, 0.0, weight=weight) == pytest.approx(steady, rel=0.01)
+    assert run_length(limit, 1.0, weight=weight) == pytest.approx(shifted, rel=0.02)
 
 
 def test_the_chart_goes_by_the_published_row() -> None:
@@ -102,6 +92,16 @@ def test_equal_values_raise_no_alarm_and_need_a_least_deviation_to_stay_quiet() 
     chart = control_chart([1.0] * 10 + [1.001] * 5, least_deviation=0.01)
     assert chart is not None
     assert chart.alarms == ()
+
+
+def test_limits_are_no_nearer_than_what_is_of_interest() -> None:
+    values = [0.0, 0.1] * 5 + [0.4] * 12
+    near, far = control_chart(values), control_chart(values, least_shift=0.5)
+    assert near is not None
+    assert far is not None
+    assert near.alarms
+    assert far.upper == pytest.approx(far.mean + 0.5)
+    assert far.alarms == ()
 
 
 def test_the_nile_stepped_after_1898() -> None:

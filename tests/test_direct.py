@@ -81,7 +81,7 @@ def test_what_was_not_measured_is_absent_and_what_is_incomplete_says_so(
     assert [element.kind for element in score.elements] == ["neutral-wedge"]
     wedge = score.elements[0]
     assert [step.step for step in wedge.steps] == [1, 10, 20]
-    assert wedge.flags == ("not-measured: 30 of the steps",)
+    assert [str(flag) for flag in wedge.flags] == ["not-measured: 30 of the steps"]
     assert wedge.monotonic
 
 

@@ -10,7 +10,7 @@ import spectral
 from icc_samples import device_lab, packed, rgb_profile, rgb_tags, scanner_profile
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.basis import given_profile_basis
+from inkstrain.scoring.basis import given_profile_basis, scan_basis
 from inkstrain.scoring.exchange import read_exchange
 from inkstrain.scoring.fitting import METHODS, choose, expand
 from inkstrain.scoring.spectra import spectral_lab, spectral_weights
@@ -171,6 +171,19 @@ def test_a_working_space_or_printer_profile_is_no_scanner_profile(tmp_path: Path
     assert basis.described.kind == "scanner-profile"
     (tmp_path / "p.icc").write_bytes(display)
     assert main(["score", str(tmp_path / "none.tif"), "--scanner-profile", str(tmp_path / "p.icc"), "--json", "-"]) == 3
+
+
+def test_only_an_input_profile_in_a_scan_says_how_the_scanner_sees() -> None:
+    # profile classes: ISO 15076-1 (ICC.1:2022), 7.2.5
+    display = icc_profile("adobe-rgb")
+    codes = np.random.default_rng(1).integers(0, 65536, (1, 50, 3)).astype(np.uint16)
+    expected = scan_basis(display, "s.tif").linear(codes)
+    for kind, basis_kind in ((b"mntr", "assumed"), (b"spac", "assumed"), (b"scnr", "scanner-profile")):
+        basis = scan_basis(display[:12] + kind + display[16:], "s.tif")
+        assert basis.described.kind == basis_kind
+        assert ("not how the scanner sees" in basis.described.note) == (basis_kind == "assumed")
+        assert np.array_equal(basis.linear(codes), expected)
+    assert "sRGB was assumed" in scan_basis(None, "s.tif").described.note
 
 
 @pytest.mark.parametrize("version", [2, 4])

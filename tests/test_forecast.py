@@ -21,7 +21,7 @@ from inkstrain.scoring.forecasttext import forecast_text
 from inkstrain.scoring.model import RingScore
 from inkstrain.scoring.rendering import RENDERINGS, Press, Rendering
 from inkstrain.scoring.schema import schemas
-from inkstrain.scoring.visibility import see, viewing_of
+from inkstrain.scoring.visibility import viewing_of
 from inkstrain.targets.colorimetry import colour_science, delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.outputprofile import INTENTS, OutputProfile
@@ -114,7 +114,8 @@ def test_a_trial_s_figures_come_out_again(of_cmyk: Forecast) -> None:
             assert ring(of_cmyk, name, f"ring-to-black-{element}").evenness == pytest.approx(wanted, abs=0.02)
     for name, wanted in (("perceptual without bpc", 1.8), ("relative with bpc", 2.4)):
         steepest = steepest_share(ring(of_cmyk, name, "ring-to-black-red"))
-        assert steepest == pytest.approx(wanted, abs=0.15)
+        # the stated resolution takes a little off a steep place that is as short as 0.3 mm
+        assert steepest == pytest.approx(wanted, abs=0.2)
 
 
 @pytest.mark.skipif(not DEBIAN_CMYK.exists(), reason="Debian's libgs-common is not installed")
@@ -188,18 +189,15 @@ def test_the_json_holds_to_its_schema_and_reads_back(of_cmyk: Forecast) -> None:
     assert Forecast.model_validate_json(text) == of_cmyk
 
 
-def test_what_an_eye_would_see_is_told_as_a_score_tells_it(of_cmyk: Forecast) -> None:
+def test_every_finding_says_how_visible_it_is(of_cmyk: Forecast) -> None:
     # ISO 3664's P2 is 500 lx: 143 cd/m² on paper of 90 % reflectance
     assert of_cmyk.viewing == viewing_of(400.0, "p2")
-    nearer = viewing_of(200.0, "p2")
     for intent in of_cmyk.intents:
-        found = [one for each in intent.rings() for one in (*each.contours, *each.flat_bands, *each.hue_swings)]
+        found = [one for each in intent.rings() for one in (*each.contours, *each.flat_bands, *each.faint_rings)]
         assert found
-        assert all(one.visibility_jnd is not None and one.visibility_jnd > 0 for one in found)
-    # figures are stated for a distance: at half of it they are others
-    rings = rendering(of_cmyk, "relative with bpc").rings()
-    assert see(rings, of_cmyk.viewing) == rings
-    assert see(rings, nearer) != rings
+        assert all(one.visibility is not None and one.visibility >= 0 for one in found)
+        # colours by a profile have no noise
+        assert all(one.visibility_noise is None and one.noise_de00 is None for one in found)
 
 
 def test_the_table_has_every_fade_and_says_ties(of_cmyk: Forecast) -> None:
@@ -351,5 +349,5 @@ def test_a_key_serves_as_well_as_its_recipe(tmp_path: Path, capsys: pytest.Captu
         assert main(["forecast", chart, "--profile", str(tmp_path / "printer.icc"), "--json", "-"]) == 0
         outputs.append(json.loads(capsys.readouterr().out))
     assert outputs[0] == outputs[1]
-    assert outputs[0]["schema"] == "inkstrain/forecast/1"
+    assert outputs[0]["schema"] == "inkstrain/forecast/2"
     assert outputs[0]["profile"]["description"] == "Invented RGB printer"

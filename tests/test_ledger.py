@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ledger_samples import postgres_url, sample, sha
+from sqlalchemy import text
 
 from inkstrain.scoring.comparable import read_all
 from inkstrain.scoring.crops import Crop
@@ -132,8 +133,8 @@ def test_readings_are_those_that_a_comparison_reads(ledger: Ledger) -> None:
         assert row.value == (None if reading is None else reading.value)
         if reading is not None:
             assert (row.standard_error, row.hidden_below) == (reading.standard_error, reading.hidden_below)
-    (worst,) = ledger.readings("worst_contour", "ring-to-white-blue", id=kept.id)
-    assert (worst.value, worst.unit) == (1.51, "ΔE00")
+    (excess,) = ledger.readings("excess", "ring-to-white-blue", id=kept.id)
+    assert (excess.value, excess.unit) == (1.51, "ΔE00")
     with pytest.raises(WrongUsageError, match="colour"):
         ledger.readings(colour="x")
 
@@ -178,3 +179,15 @@ def test_a_lists_reader_does_not_keep_a_writer_waiting(ledger: Ledger, monkeypat
 
 def test_the_ledger_has_a_column_for_every_condition() -> None:
     assert list(CONDITIONS) == list(Conditions.model_fields), "a new condition needs a column and a migration"
+
+
+def test_a_ledger_of_the_first_tables_says_that_its_scores_are_of_the_first_measures(ledger: Ledger) -> None:
+    kept = ledger.keep(sample(1))
+    assert kept.entry.measures == 2
+    url = ledger._engine.url
+    with ledger._engine.begin() as connection:
+        connection.execute(text("ALTER TABLE inkstrain_entry DROP COLUMN measures"))
+        connection.execute(text("UPDATE inkstrain_ledger SET version = 1"))
+    with open_ledger(url.render_as_string(hide_password=False)) as again:
+        assert [(entry.id, entry.measures) for entry in again.entries()] == [(kept.id, 1)]
+        assert again.find("measures=2") == ()

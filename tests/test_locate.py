@@ -230,7 +230,7 @@ def test_a_driver_that_fits_to_the_page_is_named(tmp_path: Path) -> None:
     placement = _locate(_save(tmp_path / "scan.tif", drawn.image, 200))[0]
     assert placement.print_scale == pytest.approx((0.972, 0.972), abs=1e-4)
     assert placement.dpi == (200, 200)
-    assert any(flag.startswith("print-scaled: the sheet was printed at 97.2 %") for flag in placement.flags)
+    assert any(flag.startswith("print-scaled: the print is 97.2 % of its size") for flag in placement.flags)
     without = _locate(_save(tmp_path / "untagged.tif", drawn.image))[0]
     assert without.print_scale == (1, 1)
     assert without.dpi == pytest.approx((200 * 0.972, 200 * 0.972), rel=1e-4)

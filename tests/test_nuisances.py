@@ -28,8 +28,8 @@ SCAN: dict[str, Any] = {"dpi": 300, "blur_mm": 0.06}
 DPI = 300
 SAME_PIXELS = {"share": 1e-3, "mm": 0.005, "de00": 0.02, "lightness": 0.01}
 """The same pixels in another order: marks are fitted again, nothing else changes."""
-SAME_PRINT = {"share": 0.02, "mm": 0.04, "de00": 0.3, "lightness": 0.2}
-"""The same print lying otherwise: DESIGN section 8, radius, contrast and neutral L*."""
+SAME_PRINT = {"share": 0.02, "mm": 0.05, "de00": 0.15, "lightness": 0.2}
+"""The same print lying otherwise: DESIGN section 8, width, excess and neutral L*."""
 DIRTY_GLASS = {**SAME_PRINT, "lightness": 0.4}
 """A hair along a narrow step darkens each of its blocks by too little to be told from the print's own grain."""
 
@@ -40,7 +40,7 @@ class Answers:
 
     shares: list[float]
     places_mm: list[float]
-    contrasts_de00: list[float]
+    scores_de00: list[float]
     lightness: list[float]
     counts: list[int]
 
@@ -48,22 +48,22 @@ class Answers:
 def answers(score: Score) -> Answers:
     rings = [e for e in score.elements if isinstance(e, RingScore)]
     wedges = [e for e in score.elements if isinstance(e, NeutralWedgeScore)]
-    places, contrasts, shares, counts = [], [], [], []
+    places, scores, shares, counts = [], [], [], []
     for ring in rings:
         shares += [ring.evenness or 0.0, ring.reach or 0.0]
         counts += [len(ring.contours), len(ring.flat_bands), len(ring.reversals)]
         places += [c.radius_mm for c in ring.contours]
         places += [edge for band in ring.flat_bands for edge in (band.inner_mm, band.outer_mm)]
-        contrasts += [c.contrast_de00 for c in ring.contours] + [band.lost_de00 for band in ring.flat_bands]
+        scores += [c.excess_de00 for c in ring.contours] + [band.missing_de00 for band in ring.flat_bands]
     lightness = [step.lab[0] for wedge in wedges for step in wedge.steps]
-    return Answers(shares, places, contrasts, lightness, counts)
+    return Answers(shares, places, scores, lightness, counts)
 
 
 def agree(a: Answers, b: Answers, limits: dict[str, float]) -> None:
     assert a.counts == b.counts
     assert a.shares == pytest.approx(b.shares, abs=limits["share"])
     assert a.places_mm == pytest.approx(b.places_mm, abs=limits["mm"])
-    assert a.contrasts_de00 == pytest.approx(b.contrasts_de00, abs=limits["de00"])
+    assert a.scores_de00 == pytest.approx(b.scores_de00, abs=limits["de00"])
     assert a.lightness == pytest.approx(b.lightness, abs=limits["lightness"])
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from inkstrain.scoring.measure import ScoreOptions, score_scans
 from inkstrain.scoring.model import FlatFieldScore, HueSweepScore, NeutralWedgeScore, PatchFieldScore, Score
-from inkstrain.targets.chart import write_chart
+from inkstrain.targets.chart import build_key, write_chart
 from inkstrain.targets.recipe import SPACES, Recipe, parse_recipe
 
 LEAST_EVENNESS = {"even": 0.98, "straight": 0.97}
@@ -35,18 +35,20 @@ def test_a_chart_holds_nothing_of_its_own(tmp_path: Path, name: str) -> None:
     own = score_scans(sheets, options=ScoreOptions(crops=False)).score
     assert [path.read_bytes() for path in sheets] == before
     # one after another on the same score: measuring is what takes long
-    no_contour_no_flat_band_and_nothing_else(own)
+    nothing_is_found(own)
     all_of_the_range_evenly_spread(own)
     colours_are_those_that_the_key_asks_for(own)
     the_page_lies_straight_and_true_to_size(own)
-    profiles_cover_hub_ramp_and_rim(own)
+    courses_cover_hub_ramp_and_rim(own)
 
 
-def no_contour_no_flat_band_and_nothing_else(own: Score) -> None:
-    assert own.totals.contours == 0
-    assert own.totals.widest_flat_band_mm == 0.0
+def nothing_is_found(own: Score) -> None:
+    assert own.totals.visible_rings == 0
     for ring in own.rings():
-        found = (ring.contours, ring.flat_bands, ring.hue_swings, ring.reversals, ring.ripples, ring.head_banding)
+        found = (
+            ring.contours, ring.flat_bands, ring.faint_rings, ring.hue_swings, ring.reversals, ring.ripples,
+            ring.head_banding,
+        )  # fmt: skip
         assert not any(found), (ring.id, found)
 
 
@@ -90,14 +92,14 @@ def the_page_lies_straight_and_true_to_size(own: Score) -> None:
         assert tile.mark_residual_mm.rms < 0.002
         assert tile.marks_used == tile.marks_expected
         # file white and file black are full white and no light: a file is no scan, and that is what the flags say
-        names = {flag.split(":")[0] for flag in tile.flags}
-        assert names <= {"paper-clipped", "black-clipped", "low-resolution"}
+        assert {flag.code for flag in tile.flags} <= {"paper-clipped", "black-clipped", "low-resolution"}
 
 
-def profiles_cover_hub_ramp_and_rim(own: Score) -> None:
+def courses_cover_hub_ramp_and_rim(own: Score) -> None:
+    key = {e.id: e for sheet in build_key(parse_recipe(own.recipe)).sheets for t in sheet.tiles for e in t.elements}
     for ring in own.rings():
-        radius = np.array(ring.profile.radius_mm)
-        assert np.all(np.diff(radius) > 0)
-        assert np.diff(radius).max() < 0.115  # bins of 0.1 mm, at the mean radius of their pixels
-        assert radius[0] < 1.0
-        assert np.allclose(ring.profile.lab, ring.profile.intended_lab, atol=0.1)
+        radius, (inner, outer) = np.array(ring.course.radius_mm), key[ring.id].ramp_mm  # type: ignore[union-attr]
+        assert np.diff(radius) == pytest.approx(0.05, abs=2e-4)  # kept to 0.1 µm
+        assert radius[0] < inner - 0.9
+        assert radius[-1] > outer + 0.9
+        assert np.allclose(ring.course.lab, ring.course.intended_lab, atol=0.1)

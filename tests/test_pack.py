@@ -293,7 +293,7 @@ REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "cut": (_cut, "not a pack, or a damaged one"),
     "rotten": (_rotten, "damaged"),
     "newer pack": (_list_edit(lambda d: d.update(schema="inkstrain/pack/2")), "newer inkstrain"),
-    "newer score": (_score_edit(lambda d: d.update(schema="inkstrain/score/2")), "newer inkstrain"),
+    "newer score": (_score_edit(lambda d: d.update(schema="inkstrain/score/3")), "newer inkstrain"),
     "not a score": (_score_edit(lambda d: d.pop("totals")), "not as its schema says"),
     "no number": (_score_edit(lambda d: d["totals"].update(evenness="NaN")), "not as its schema says"),
     "very long text": (_score_edit(lambda d: d["conditions"].update(note="x" * 100_000)), "not JSON as a pack has it"),

@@ -22,7 +22,7 @@ from inkstrain.scoring.photos.seen import eye_gain, seen_de00
 from inkstrain.scoring.photos.sides import BITS, ProfileSide
 from inkstrain.scoring.photos.words import COLOUR_NAMES, colour_index, where_words
 from inkstrain.scoring.rendering import Press, Rendering
-from inkstrain.scoring.visibility import barten
+from inkstrain.scoring.visibility import castle
 from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
@@ -63,7 +63,7 @@ def test_fine_texture_is_not_seen_and_coarse_texture_is() -> None:
 
 def test_the_filter_is_the_project_s_own_contrast_sensitivity() -> None:
     frequency = np.array([8.0, 16.0, 32.0])
-    curve = barten(np.append(np.geomspace(0.05, 60, 2000), frequency), 143.0 * 0.2, (10.0, 10.0))
+    curve = castle(np.append(np.geomspace(0.05, 60, 2000), frequency), 143.0 * 0.2, 100.0, "achromatic")
     assert eye_gain(frequency, VIEWING, 0) == pytest.approx(curve[-3:] / curve.max(), rel=0.01)
     assert eye_gain(np.array([0.1]), VIEWING, 0) == pytest.approx(1.0)
     # colour is blurred more than light: published for castleCSF and for S-CIELAB alike
@@ -136,20 +136,21 @@ def test_the_model_s_own_errors_are_told_and_grow_with_distance(side: ScoreSide)
 def test_findings_are_found_again_in_the_picture_s_colours(foretold: Score) -> None:
     rings = [e for e in foretold.elements if isinstance(e, RingScore)]
     red = next(ring for ring in rings if ring.id == "ring-to-white-red")
-    radius = red.profile.radius_mm
+    radius = red.course.radius_mm
     middle = radius[len(radius) // 2]
     contour = Contour(
         radius_mm=middle,
         inner_mm=middle - 0.3,
         outer_mm=middle + 0.3,
         width_mm=0.6,
+        excess_de00=2.4,
         contrast_de00=4.0,
-        visibility_jnd=9.0,
+        visibility=9.0,
     )
     broken = red.model_copy(update={"contours": (contour,)})
     elements = tuple(broken if element is red else element for element in foretold.elements)
     side = score_side(foretold.model_copy(update={"elements": elements}), "x")
-    at = np.array([red.profile.intended_lab[len(radius) // 2], (50.0, 0.0, 0.0)])
+    at = np.array([red.course.intended_lab[len(radius) // 2], (50.0, 0.0, 0.0)])
     found = side.bits(SRGB, np.zeros((2, 3)), at) & BITS["contour"]
     assert found.tolist() == [BITS["contour"], 0]
 
@@ -170,7 +171,7 @@ def test_what_a_chart_does_not_cover_is_counted_and_no_difference_is_claimed(tmp
     picture = found.pictures[0]
     assert picture.not_covered == pytest.approx(2 / 3, abs=0.001)
     assert picture.area_over.over_1 <= 1 / 3 + 0.001
-    assert "Cannot be told" in picture.verdict
+    assert "Not known" in picture.verdict
     assert picture.findings_a is not None
 
 

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from inkstrain.targets.chart import build_key
-from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, hue_deg_ipt, xyz_to_lab
+from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, hue_deg_ipt, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import (
     DAMAGE_HELP,
+    Bump,
     Cast,
     Damage,
     DamageRanges,
@@ -35,7 +36,7 @@ from inkstrain.targets.rehearsal import (
     rehearse_array,
     ring_path,
 )
-from inkstrain.targets.rehearsal.ringtruth import ring_truth
+from inkstrain.targets.rehearsal.truth import RingTruth
 from inkstrain.targets.spaces import decode, rgb_to_xyz, rgb_to_xyz_matrix
 
 RECIPE = Recipe()
@@ -52,64 +53,81 @@ def path_of(*damages: Damage) -> RingPath:
     return ring_path(RING, RECIPE, PRINTER, damages)
 
 
-def truth_of(*damages: Damage):  # type: ignore[no-untyped-def]
-    return ring_truth(path_of(*damages), list(enumerate(damages)))
-
-
 def lab_at(path: RingPath, radius_mm: float) -> np.ndarray:
     return path.lab[int(radius_mm / CELL_MM)]
 
 
-def test_an_undamaged_even_ring_has_full_reach_and_evenness_and_nothing_to_find() -> None:
-    truth = truth_of()
-    assert truth.reach == pytest.approx(1.0, abs=1e-3)
-    assert truth.evenness == pytest.approx(1.0, abs=1e-3)
-    start, end = RING.ramp_mm
-    thirds = [start + (end - start) * part for part in (0.1, 0.5, 0.9)]
-    assert truth.fall_off_mm == pytest.approx(thirds, abs=0.01)
-    assert [*truth.contours, *truth.flat_bands, *truth.other_contours, *truth.other_flat_bands] == []
+def length(lab: np.ndarray) -> float:
+    """Return the CIEDE2000 length of the ramp, from the hub's last cell to the rim's first."""
+    start, end = (round(edge / CELL_MM) for edge in RING.ramp_mm)
+    ramp = lab[start - 1 : end + 1]
+    return float(np.sum(delta_e00(ramp[:-1], ramp[1:])))
+
+
+def jump_at(path: RingPath, radius_mm: float) -> float:
+    return float(delta_e00(lab_at(path, radius_mm - 0.0005), lab_at(path, radius_mm + 0.0005)))
+
+
+def test_an_undamaged_ring_is_what_the_file_asks_for() -> None:
+    path = path_of()
+    assert delta_e00(path.lab, path.intended_lab).max() < LAB
 
 
 def test_a_held_stretch_is_one_colour_then_a_hard_step_back_to_the_path() -> None:
-    damage = HeldStretch(ID, 8.0, 9.5)
-    path, truth = path_of(damage), truth_of(damage)
+    path = path_of(HeldStretch(ID, 8.0, 9.5))
     assert delta_e00(lab_at(path, 8.001), lab_at(path, 9.499)) == pytest.approx(0.0, abs=1e-6)
     assert delta_e00(lab_at(path, 9.501), path.undamaged_lab[9501]) == pytest.approx(0.0, abs=LAB)
-    (flat,), (contour,) = truth.flat_bands, truth.contours
-    assert (flat.inner_mm, flat.outer_mm, flat.width_mm) == (8.0, 9.5, 1.5)
-    # an even path loses its length in proportion to the width
-    whole = np.sum(delta_e00(path.intended_lab[3000:-2000][:-1], path.intended_lab[3000:-2000][1:]))
-    assert flat.lost_de00 == pytest.approx(whole * 1.5 / (RING.ramp_mm[1] - RING.ramp_mm[0]), rel=0.01)
-    assert contour.radius_mm == 9.5
-    assert contour.contrast_de00 == pytest.approx(float(delta_e00(lab_at(path, 8.0), lab_at(path, 9.502))), abs=0.05)
+    # an even path loses its length in proportion to the width, and jumps by about as much
+    lost = length(path.intended_lab) * 1.5 / (RING.ramp_mm[1] - RING.ramp_mm[0])
+    assert jump_at(path, 9.5) == pytest.approx(lost, rel=0.1)
 
 
 def test_held_at_the_outer_end_steps_at_the_inner_one() -> None:
-    truth = truth_of(HeldStretch(ID, 8.0, 9.5, "outer"))
-    assert truth.contours[0].radius_mm == 8.0
+    path = path_of(HeldStretch(ID, 8.0, 9.5, "outer"))
+    assert jump_at(path, 8.0) > 3.0
+    assert jump_at(path, 9.5) < LAB
 
 
 @pytest.mark.parametrize("wanted", [1.0, 3.0, 12.0])
-def test_a_step_has_its_contrast_at_its_radius_and_reach_stays(wanted: float) -> None:
-    damage = Step(ID, 9.0, wanted)
-    path, truth = path_of(damage), truth_of(damage)
-    assert truth.contours[0].contrast_de00 == pytest.approx(wanted, abs=0.02)
-    assert delta_e00(lab_at(path, 8.9995), lab_at(path, 9.0005)) == pytest.approx(wanted, abs=0.02)
+def test_a_step_has_its_contrast_at_its_radius_and_length_stays(wanted: float) -> None:
+    path = path_of(Step(ID, 9.0, wanted))
+    assert jump_at(path, 9.0) == pytest.approx(wanted, abs=0.02)
     # the contrast of a wide jump is a little less than the path it skips
-    assert truth.reach == pytest.approx(1.0, abs=0.02)
+    assert length(path.lab) / length(path.intended_lab) == pytest.approx(1.0, abs=0.02)
     assert path.lab[-1] == pytest.approx(path.undamaged_lab[-1])
 
 
-def test_a_drop_off_runs_as_many_times_as_fast() -> None:
-    path = path_of(DropOff(ID, 7.0, 7.5, times=5.0))
+@pytest.mark.parametrize("soft", [False, True])
+def test_a_drop_off_runs_as_many_times_as_fast(soft: bool) -> None:
+    path = path_of(DropOff(ID, 7.0, 7.5, times=5.0, soft=soft))
     assert path.position_mm[7500] - path.position_mm[7000] == pytest.approx(2.5, abs=0.01)
     assert path.position_mm[-2100] == pytest.approx(path.radius_mm[-2100], abs=0.2)
 
 
-def test_a_drop_off_meets_its_contrast() -> None:
-    damage = DropOff(ID, 7.0, 7.5, contrast_de00=8.0)
-    assert delta_e00(lab_at(path_of(damage), 7.0), lab_at(path_of(damage), 7.5)) == pytest.approx(8.0, abs=0.05)
-    assert truth_of(damage).contours[0].radius_mm == pytest.approx(7.25, abs=0.02)
+@pytest.mark.parametrize("soft", [False, True])
+def test_a_drop_off_meets_its_contrast(soft: bool) -> None:
+    path = path_of(DropOff(ID, 7.0, 7.5, contrast_de00=8.0, soft=soft))
+    assert delta_e00(lab_at(path, 7.0), lab_at(path, 7.5)) == pytest.approx(8.0, abs=0.05)
+
+
+def test_a_soft_drop_off_is_a_raised_cosine_of_speed() -> None:
+    path = path_of(DropOff(ID, 7.0, 9.0, times=3.0, soft=True))
+    speed = np.diff(path.position_mm) / CELL_MM
+    common = speed[5000]
+    place = (np.arange(7000, 9000) + 0.5) * CELL_MM - 7.0
+    expected = common + (3.0 - common) * (1 - np.cos(np.pi * place))
+    assert np.abs(speed[7000:9000] - expected).max() < 0.04  # chords of the curve, 0.005 mm long
+    assert speed[7000:9000].max() == pytest.approx(6.0 - common, abs=0.01)
+
+
+@pytest.mark.parametrize("amplitude", [0.6, -1.2])
+def test_a_bump_is_lightness_alone_with_its_width_at_half_height(amplitude: float) -> None:
+    path = path_of(Bump(ID, 10.0, 1.0, amplitude))
+    change = path.lab - path.undamaged_lab
+    assert np.abs(change[:, 1:]).max() == 0.0
+    assert change[10000, 0] == pytest.approx(amplitude, abs=1e-4)
+    assert change[[9500, 10499], 0] == pytest.approx([amplitude / 2] * 2, abs=0.01)
+    assert np.flatnonzero(np.abs(change[:, 0]) > 1e-9)[[0, -1]] == pytest.approx([9000, 11000], abs=3)
 
 
 @pytest.mark.parametrize(("shape", "degrees"), [("smooth", 15.0), ("box", -8.0)])
@@ -120,23 +138,18 @@ def test_a_hue_shift_turns_hue_and_keeps_the_rest(shape: str, degrees: float) ->
     assert turn[10000] == pytest.approx(degrees, abs=0.01)
     assert turn[9000] == pytest.approx(degrees / 2, abs=0.05)
     assert turn[11000] == pytest.approx(degrees / 2, abs=0.05)
-    assert truth_of(damage).hue_swings[0].degrees == pytest.approx(degrees, abs=0.01)
 
 
 def test_a_reversal_has_its_depth() -> None:
-    damage = LightnessReversal(ID, 8.0, 9.0, 2.0)
-    path = path_of(damage)
+    path = path_of(LightnessReversal(ID, 8.0, 9.0, 2.0))
     assert lab_at(path, 8.0)[0] - lab_at(path, 8.9995)[0] == pytest.approx(2.0, abs=0.02)
-    assert truth_of(damage).reversals[0].depth_l == pytest.approx(2.0, abs=0.02)
 
 
-@pytest.mark.parametrize(("then", "contours"), [("step", 1), ("spaced", 0)])
-def test_an_early_hub_makes_a_core(then: str, contours: int) -> None:
-    truth = truth_of(EarlyHub(ID, 5.0, then))  # type: ignore[arg-type]
-    plain = truth_of()
-    expected = 2.0 if then == "step" else 2.0 + plain.core_mm * (RING.ramp_mm[1] - 5.0) / (RING.ramp_mm[1] - 3.0)
-    assert truth.core_mm == pytest.approx(expected, abs=0.01)
-    assert len(truth.contours) == contours
+@pytest.mark.parametrize("then", ["step", "spaced"])
+def test_an_early_hub_reaches_out_to_its_radius(then: str) -> None:
+    path = path_of(EarlyHub(ID, 5.0, then))  # type: ignore[arg-type]
+    assert delta_e00(path.lab[:4999], path.lab[0]).max() < 1e-6
+    assert (jump_at(path, 5.0) > 3.0) == (then == "step")
 
 
 def test_a_wave_moves_lightness_only() -> None:
@@ -149,9 +162,24 @@ def test_a_wave_moves_lightness_only() -> None:
 
 
 def test_several_damages_on_one_ring_keep_their_places() -> None:
-    truth = truth_of(HeldStretch(ID, 5.0, 6.0), Step(ID, 9.0, 3.0), DropOff(ID, 12.0, 12.3, contrast_de00=5.0))
-    assert [c.radius_mm for c in truth.contours] == pytest.approx([6.0, 9.0, 12.15], abs=0.01)
-    assert [c.contrast_de00 for c in truth.contours[1:]] == pytest.approx([3.0, 5.0], abs=0.05)
+    path = path_of(HeldStretch(ID, 5.0, 6.0), Step(ID, 9.0, 3.0), DropOff(ID, 12.0, 12.3, contrast_de00=5.0))
+    assert jump_at(path, 6.0) > 2.0
+    assert jump_at(path, 9.0) == pytest.approx(3.0, abs=0.05)
+    assert delta_e00(lab_at(path, 12.0), lab_at(path, 12.3)) == pytest.approx(5.0, abs=0.05)
+
+
+def test_truth_is_the_course_averaged_in_light() -> None:
+    path = path_of(Step(ID, 9.004, 6.0))
+    truth = RingTruth.of(path, (0,))
+    radius, lab = np.array(truth.radius_mm), np.array(truth.lab)
+    assert np.diff(radius) == pytest.approx(0.01)
+    assert radius[[0, -1]] == pytest.approx([0.005, RING.radius_mm - 0.005], abs=0.006)
+    # the cell with the step holds 4 parts of the one colour and 6 of the other
+    sides = lab_to_xyz(np.array([lab_at(path, 9.003), lab_at(path, 9.005)]))
+    assert lab[900] == pytest.approx(xyz_to_lab(0.4 * sides[0] + 0.6 * sides[1]), abs=0.05)
+    assert delta_e00(lab[[899, 901]], [lab_at(path, 8.995), lab_at(path, 9.015)]).max() < 0.01
+    assert truth.path is path
+    assert truth.damages == (0,)
 
 
 def test_overlapping_damage_is_refused() -> None:
@@ -224,6 +252,7 @@ def test_every_damage_in_the_help_text_can_be_typed() -> None:
     [
         ("bend:ring-to-black-blue:1:2", "Unknown damage 'bend'"),
         ("held:ring-to-black-blue:8", "not complete"),
+        ("dropoff:ring-to-black-blue:8:9:3x:hard", "boolean"),
         ("held:ring-to-black-blue:9:8", "inner_mm 9 must be below outer_mm 8"),
         ("step:ring-to-black-blue:eight:2", "a number is not one"),
         ("step:ring-to-black-blue:8:-2", "contrast_de00 is -2"),
@@ -238,16 +267,17 @@ def test_a_wrongly_typed_damage_is_explained(text: str, message: str) -> None:
 def test_drawn_damage_can_be_printed_and_keeps_its_distance() -> None:
     ranges = DamageRanges(per_ring=(1, 3), clean=0.1)
     kinds = set()
-    for seed in range(3):
+    for seed in range(5):
         damages = draw_damage(np.random.default_rng(seed), SHEET, RECIPE, PRINTER, ranges)
         kinds |= {damage.kind for damage in damages}
         for ring in (ELEMENTS[i] for i in list(ELEMENTS) if i.startswith("ring")):
             mine = [d for d in damages if d.element == ring.id]
-            path = ring_path(ring, RECIPE, PRINTER, mine)
-            for contour in ring_truth(path, list(enumerate(mine))).contours:
-                assert ring.ramp_mm[0] + 0.5 < contour.radius_mm < ring.ramp_mm[1] - 1.4
+            ring_path(ring, RECIPE, PRINTER, mine)
+            for damage in mine:
+                for place in (getattr(damage, name, None) for name in ("inner_mm", "outer_mm", "radius_mm")):
+                    assert place is None or ring.ramp_mm[0] + 1.4 < place < ring.ramp_mm[1] - 1.4
     assert kinds == {
-        "held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave", "merged", "lost", "reversed", "cast",
+        "held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave", "bump", "merged", "lost", "reversed", "cast",
     }  # fmt: skip
 
 

@@ -14,9 +14,10 @@ from PIL import Image
 from report_samples import sample_print
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.figures import fault_figure, figure, number
 from inkstrain.scoring.health import ADVICE
 from inkstrain.scoring.judge import judge
-from inkstrain.scoring.model import Conditions, DeltaEPair, RingProfile, Score
+from inkstrain.scoring.model import Conditions, Course, DeltaEPair, Flag, Score
 from inkstrain.scoring.report import report_html
 from inkstrain.scoring.report.overlay import ring_picture
 from inkstrain.scoring.report.pictures import lab_to_srgb8
@@ -24,11 +25,12 @@ from inkstrain.scoring.report.ringplot import unwrapped_hue
 from inkstrain.scoring.report.ringview import ring_view
 from inkstrain.scoring.report.summary import summarise
 from inkstrain.scoring.report.svg import ticks
-from inkstrain.scoring.report.words import cast_direction, flag_words, number, plus_minus, ring_state
+from inkstrain.scoring.report.words import cast_direction, flag_words, ring_state
 
 # HTML elements without an end tag (HTML Living Standard, 13.1.2)
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
 HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>{{ 1234*5678 }}\'&lt;'
+FLAG = Flag(code=HOSTILE, text=HOSTILE)
 MOST_BYTES = 4_000_000
 
 
@@ -134,12 +136,12 @@ def test_hostile_words_stay_words(sample, place):
         words = dict.fromkeys(texts, HOSTILE)
         score = score.model_copy(update={"conditions": Conditions(**words)})
     if place == "flags":
-        score = score.model_copy(update={"flags": (HOSTILE,)})
+        score = score.model_copy(update={"flags": (FLAG,)})
     if place == "scan":
-        tile = score.tiles[0].model_copy(update={"scan": HOSTILE, "flags": (HOSTILE,)})
+        tile = score.tiles[0].model_copy(update={"scan": HOSTILE, "flags": (FLAG,)})
         score = score.model_copy(update={"tiles": (tile,)})
     if place == "hue":
-        ring = score.rings()[0].model_copy(update={"hue": HOSTILE, "id": HOSTILE, "flags": (HOSTILE,)})
+        ring = score.rings()[0].model_copy(update={"hue": HOSTILE, "id": HOSTILE, "flags": (FLAG,)})
         score = score.model_copy(update={"elements": (ring, *score.elements[1:])})
     page = report_html(score, crops, judge(score), title=title)
     parsed = outline(page)
@@ -174,7 +176,7 @@ def test_a_key_of_another_chart_is_refused(sample):
 def test_without_scans_the_rings_are_redrawn_and_it_is_said(sample):
     page = report_html(sample[0])
     outline(page)
-    assert page.count("Redrawn from the measured profile") == 16
+    assert page.count("Redrawn from the measured course") == 16
 
 
 def test_marks_land_on_the_pixel_that_was_measured(sample):
@@ -221,11 +223,12 @@ def test_bands_on_the_plot_stand_at_their_radii(html):
         assert float(rect.get("width")) == pytest.approx((outer - inner) * scale, abs=0.02)
 
 
-def test_states_name_the_ring_and_the_flat_band(sample):
+def test_states_name_the_ring_and_the_merged_tones(sample):
     states = {ring.id: ring_state(ring)[1].replace("\u2060", "").replace("\u00a0", " ") for ring in sample[0].rings()}
     assert states["ring-to-black-violet"] == "ring at 9.3 mm"
-    assert states["ring-to-black-red"] == "faint ring at 9.3 mm"
-    assert states["ring-to-black-blue"] == "ring at 9.3 mm, flat 10.1–11.9 mm"
+    assert states["ring-to-black-red"] == "ring at 9.3 mm, not seen"
+    assert states["ring-to-black-blue"] == "ring at 9.3 mm, merged tones 10.1–11.9 mm"
+    assert states["ring-to-white-green"] == "faint ring at 8.0 mm"
     assert states["ring-to-white-magenta"] == "even"
 
 
@@ -236,17 +239,19 @@ def test_the_summary_counts_what_the_score_holds(sample):
     )
     words = {paragraph.lead: paragraph.text for paragraph in summary.paragraphs}
     assert "violet to black" in words["Rings"].split(";")[0]
-    assert "steps 3 and 4" in words["Black and white"]
-    assert "no colour profile" in words["Could not be told"]
+    assert "two cannot be seen apart from the one before (2 and 3)" in words["Black and white"]
+    assert "runs back from step 3 to 4" in words["Black and white"]
+    assert "how this scanner sees is not known" in words["Not known"]
+    assert "green to white at 8.0\u00a0mm (plain to the eye)" in words["Rings"]
     ring = next(r for r in sample[0].rings() if r.contours)
-    unknown = ring.model_copy(update={"contours": (ring.contours[0].model_copy(update={"visibility_jnd": None}),)})
+    unknown = ring.model_copy(update={"contours": (ring.contours[0].model_copy(update={"visibility": None}),)})
     assert "visible" not in summarise(sample[0].model_copy(update={"elements": (unknown,)})).headline
     trusted = summarise(sample_print(basis="scanner-profile")[0])
-    assert "no colour profile" not in {p.lead: p.text for p in trusted.paragraphs}["Could not be told"]
+    assert "how this scanner sees" not in {p.lead: p.text for p in trusted.paragraphs}["Not known"]
 
 
 def test_a_printer_that_is_not_healthy_is_said_before_any_ring(sample):
-    flag = "missing-lines: 1 without ink in the flat fields, at y 80.0 mm; this printer may not be healthy"
+    flag = Flag(code="missing-lines", text="1 without ink in the flat fields; this printer may not be healthy")
     summary = summarise(sample[0].model_copy(update={"flags": (flag,)}))
     titles = [paragraph.lead for paragraph in summary.paragraphs]
     assert titles.index("Printer") < titles.index("Rings")
@@ -256,62 +261,64 @@ def test_a_printer_that_is_not_healthy_is_said_before_any_ring(sample):
 
 
 def test_two_signs_of_a_printer_that_is_not_healthy_give_its_advice_once(sample):
-    flags = (f"head-banding: stripes along the sheet; {ADVICE}", f"missing-lines: 1 without ink; {ADVICE}")
+    flags = (
+        Flag(code="head-banding", text=f"stripes along the sheet; {ADVICE}"),
+        Flag(code="missing-lines", text=f"1 without ink; {ADVICE}"),
+    )
     summary = summarise(sample[0].model_copy(update={"flags": flags}))
     (printer,) = (p for p in summary.paragraphs if p.lead == "Printer")
     assert printer.text.count("may not be healthy") == 1
     assert printer.text.endswith("before comparing.")
 
 
-def test_a_ring_without_width_is_hard_edged_and_no_ring_is_0_mm_wide(sample):
-    hard = [
-        ring.model_copy(update={"contours": tuple(c.model_copy(update={"width_mm": 0.0}) for c in ring.contours)})
-        for ring in sample[0].rings()
-    ]
-    words = {p.lead: p.text for p in summarise(sample[0].model_copy(update={"elements": tuple(hard)})).paragraphs}
-    assert "hard-edged" in words["Rings"]
-    assert "0.0\u00a0mm wide" not in words["Rings"]
-
-
-@pytest.mark.parametrize(("width", "words"), [(0.0, "at most 0.07 mm, the limit of this scan"), (0.2, "0.20 mm (")])
-def test_a_width_that_the_scan_cannot_tell_is_said_to_be_at_its_limit(sample, width, words):
+@pytest.mark.parametrize(("width", "what"), [(0.3, "edge"), (0.5, "ring"), (2.0, "drop-off")])
+def test_rings_are_called_by_their_width(sample, width, what):
     ring = next(ring for ring in sample[0].rings() if ring.contours)
-    narrow = ring.contours[0].model_copy(update={"width_mm": width, "width_limit_mm": 0.07})
-    changed = ring.model_copy(update={"contours": (narrow,)})
+    changed = ring.model_copy(update={"contours": (ring.contours[0].model_copy(update={"width_mm": width}),)})
     view = ring_view("ring", changed, None, None, 100.0)
-    (said,) = (row.width for row in view.findings if row.what.startswith("contour"))
-    assert said.replace("\u00a0", " ").startswith(words)
+    assert view.findings[0].what == what
+
+
+def test_a_cause_is_split_between_profile_and_print():
+    ring = next(ring for ring in sample_print(attainable=True)[0].rings() if ring.contours)
+    (row,) = ring_view("ring", ring, None, None, 100.0).findings
+    assert re.fullmatch(r"print \d\.\d, profile none shown", row.cause)
+
+
+def test_a_limit_passed_by_less_than_its_error_is_said_to_be_so(sample):
+    score, crops, _ = sample
+    ring = score.rings()[0].model_copy(update={"evenness": 0.749, "evenness_noise": 0.01})
+    near = score.model_copy(update={"elements": (ring,)})
+    page = report_html(near, crops, judge(near))
+    assert "Within the tolerances" in page
+    assert "by less than the error of measuring" in page
 
 
 def test_a_clean_print_is_called_clean(sample):
     score = sample[0]
     clean = tuple(
         r.model_copy(
-            update={"contours": (), "flat_bands": (), "hue_swings": (), "reversals": (), "ripples": (),
-                    "evenness": 0.97}
+            update={"evenness": 0.97, "contours": (), "flat_bands": (), "faint_rings": (), "hue_swings": (),
+                    "reversals": (), "ripples": ()}
         )
         for r in score.rings()
     )  # fmt: skip
     summary = summarise(score.model_copy(update={"elements": clean}))
-    assert summary.headline == "None of the sixteen fades breaks or goes flat."
+    assert summary.headline == "None of the sixteen fades breaks or loses tones."
     assert {p.lead: p.text for p in summary.paragraphs}["Even fades"] == "Every fade is even from end to end."
 
 
 def test_what_was_not_measured_is_said_and_not_drawn_as_a_number(sample):
     score, crops, _ = sample
     ring = score.rings()[0]
-    empty = ring.profile.model_copy(update={"speed_de00_per_mm": (), "intended_speed_de00_per_mm": ()})
     unknown = ring.model_copy(
-        update={"profile": empty, "reach": None, "evenness": None, "core_mm": None, "fall_off_mm": None}
+        update=dict.fromkeys(("reach", "evenness", "evenness_second_metric", "core_mm", "fall_off_mm"))
     )
-    gone = {name: () for name in RingProfile.model_fields if name != "attainable_lab"}
-    bare = unknown.model_copy(
-        update={"id": "bare", "profile": RingProfile(**gone), "delta_e00": DeltaEPair(intended=None)}
-    )
+    gone = {name: () for name in Course.model_fields if name != "attainable_lab"}
+    bare = unknown.model_copy(update={"id": "bare", "course": Course(**gone), "delta_e00": DeltaEPair(intended=None)})
     page = report_html(score.model_copy(update={"elements": (unknown, bare), "black": None}), crops)
     outline(page)
-    assert "no profile was measured" in page
-    assert "not kept in this score" in page
+    assert "no course was measured" in page
     assert page.count("not measured") >= 4
     assert "None" not in re.sub(r"<style>.*?</style>|base64,[A-Za-z0-9+/=]+|None of the", "", page, flags=re.DOTALL)
 
@@ -368,14 +375,38 @@ def test_numbers_are_rounded_with_a_true_minus_and_without_minus_zero():
     assert number(-0.04) == "0.0"
     assert number(-1.25, 1) == "−1.2"
     assert number(None) == "not measured"
-    assert plus_minus(9.3012, 0.012, 2, "mm") == "9.30 ±\u00a00.02\u00a0mm"
-    assert plus_minus(9.3, 0.0001, 2, "mm") == "9.30 ±\u00a00.01\u00a0mm"
+
+
+@pytest.mark.parametrize(
+    ("value", "noise", "unit", "words"),
+    [
+        (3.217, 0.21, "ΔE00", "3.2 ± 0.4 ΔE00"),
+        (9.3012, 0.007, "mm", "9.301 ± 0.014 mm"),
+        (9.3012, 0.0101, "mm", "9.30 ± 0.02 mm"),
+        (0.95, 0.0041, "", "0.950 ± 0.008"),
+        (123.4, 23.0, "°", "120 ± 50°"),
+        (9.3, None, "mm", "9.30 mm"),
+        (None, 0.1, "mm", "not measured"),
+    ],
+)
+def test_a_figure_has_no_more_digits_than_its_error_allows(value, noise, unit, words):
+    """GUM (JCGM 100:2008) 7.2.6: one or two digits of an uncertainty, and the value to match it."""
+    assert figure(value, noise, unit).replace("\u00a0", " ") == words
+
+
+def test_what_is_within_its_own_error_is_none_shown():
+    assert fault_figure(0.19, 0.1, "ΔE00") == "none shown"
+    assert fault_figure(0.21, 0.1, "ΔE00") != "none shown"
+    assert fault_figure(0.0, None, "ΔE00") == "none shown"
 
 
 @pytest.mark.parametrize(
     ("flag", "words"),
     [
         ("low-resolution: 72 dpi; more is better", "low resolution: 72\u00a0dpi; more is better"),
+        (Flag(code="low-resolution", text="72 dpi"), "low resolution: 72\u00a0dpi"),
+        (Flag(code="sharpened", where="ring-to-white-red", text="sharpened"),
+         "red to white: the scan looks sharpened, which exaggerates edges"),
         ("stripes: every 3.01 mm, ± 0.60 L*, 2 mmm", "stripes: every 3.01\u00a0mm, ±\u00a00.60\u00a0L*, 2 mmm"),
         ("paper-clipped", "paper clipped"),
         ("A sentence: with a colon", "A sentence: with a colon"),

@@ -54,13 +54,14 @@ def test_every_row_and_every_sentence_of_the_comparison_is_on_the_page(pair):
     (a, crops_a, _), (b, crops_b, _) = pair
     comparison = compare([a], [b], labels=("large", "small"))
     page = compare_html(comparison, (a, b), (crops_a, crops_b))
-    assert page.count('<td class="outcome') == len(comparison.rows)
-    won = sum(row.verdict == "second" for row in comparison.rows)
+    rows = (*comparison.totals, *comparison.rows)
+    assert page.count('<td class="outcome') == len(rows)
+    won = sum(row.verdict == "second" for row in rows)
     assert won > 0
     assert page.count('<td class="outcome">small is better') == won
     from markupsafe import escape
 
-    assert all(str(escape(sentence)) in page for sentence in comparison.summary)
+    assert all(str(escape(sentence)) in page for sentence in (comparison.headline, *comparison.summary))
     assert all(str(escape(point.what)) in page for point in comparison.fairness)
 
 

@@ -16,13 +16,13 @@ from score_samples import ring, score
 from inkstrain.scoring.compare import compare
 from inkstrain.scoring.model import (
     Contour,
+    Course,
     DeltaEPair,
     FlatFieldScore,
     HeadBanding,
     HueSwing,
     MissingLine,
     NeutralWedgeScore,
-    RingProfile,
     RingScore,
 )
 from inkstrain.scoring.report import compare_html
@@ -40,17 +40,18 @@ PLACE_MM = 0.06  # a bin is 0.085 mm wide
 
 
 def stepped() -> RingScore:
-    """A ring whose profile starts outside the middle of the hub, as scans' do, with bins missing, and a step."""
+    """A fade whose course starts at the hub, with places missing, and a step."""
     radius = 0.8 + BIN_MM * np.arange(180)
     radius = np.delete(radius, slice(40, 55))
     lab = tuple((90.0 if r < STEP_MM else 30.0, 0.0, 0.0) for r in radius)
-    profile = RingProfile(
+    course = Course(
         radius_mm=tuple(radius.tolist()), lab=lab, intended_lab=lab, standard_error_de00=(0.05,) * len(radius)
     )
     contour = Contour(
-        radius_mm=STEP_MM, inner_mm=STEP_MM, outer_mm=STEP_MM, width_mm=0.0, contrast_de00=50.0, visibility_jnd=9.0
+        radius_mm=STEP_MM, inner_mm=STEP_MM, outer_mm=STEP_MM, width_mm=0.0, excess_de00=50.0, contrast_de00=50.0,
+        visibility=9.0,
     )
-    return ring("red").model_copy(update={"profile": profile, "contours": (contour,)})
+    return ring("red").model_copy(update={"course": course, "contours": (contour,)})
 
 
 def jumps_mm(drawing: ElementTree.Element) -> list[float]:
@@ -76,7 +77,7 @@ def test_asked_printed_and_cut_open_stand_at_the_same_radius():
     one = stepped()
     place = ring_place(build_key(parse_recipe(score().recipe)), one, None)
     outer = place.limits.outer_mm
-    crop = redrawn_ring(one.profile.radius_mm, one.profile.lab, place.centre_mm, outer)
+    crop = redrawn_ring(one.course.radius_mm, one.course.lab, place.centre_mm, outer)
     plot = ring_plot("plot", one, place.limits, 60.0, unrolled_uri(crop, place.centre_mm, outer, (520, 64)))
     drawing = ElementTree.fromstring(str(plot))
     asked, printed, cut_open = jumps_mm(drawing)
@@ -120,7 +121,7 @@ def test_lines_that_a_nozzle_left_out_are_named_by_place_and_counted():
 
 def test_stripes_of_a_field_and_of_the_wedge_are_said_alike():
     banding = HeadBanding(period_mm=2.04, amplitude_l=0.416, direction="across")
-    said = "every 2.0 mm across the sheet, ± 0.42 L*"
+    said = "every 2.0 mm across the sheet, amplitude 0.42 L*"
     assert words(flat_view(field(banding=banding), None).facts)["stripes"] == said
     wedge = next(e for e in sample_print()[0].elements if isinstance(e, NeutralWedgeScore))
     assert "stripes" not in words(wedge_view("wedge", wedge, None).facts)
@@ -131,11 +132,11 @@ def test_stripes_of_a_field_and_of_the_wedge_are_said_alike():
 @pytest.mark.parametrize("disagree", [False, True])
 def test_the_second_ruler_of_hue_is_heard_where_it_says_otherwise(disagree):
     swing = HueSwing(
-        radius_mm=9.0, width_mm=1.5, degrees=-7.6, delta_h=-3.2, uncertainty_deg=1.5, other_ruler_deg=-2.4,
-        rulers_disagree=disagree, visibility_jnd=3.25, visibility_standard_error_jnd=0.6,
+        radius_mm=9.0, width_mm=1.5, degrees=-7.6, delta_h=-3.2, noise_deg=1.5, other_ruler_deg=-2.4,
+        rulers_disagree=disagree, visibility=3.25, visibility_noise=0.6,
     )  # fmt: skip
     view = ring_view("ring", ring("blue", hue_swings=(swing,)), None, None, 100.0)
     (row,) = (row for row in view.findings if row.what == "hue swing")
-    assert row.amount.replace("\u00a0", " ").startswith("−8 ± 3°, ΔH −3.2")
+    assert row.amount.replace("\u00a0", " ").startswith("ΔH −3.2, −8 ± 3°")
     assert row.amount.endswith("−2° by a second ruler of hue") is disagree
-    assert row.to_the_eye.replace("\u00a0", " ") == "3.2 ± 1.2 JND"
+    assert (row.to_the_eye, row.times) == ("plain", "3.2")

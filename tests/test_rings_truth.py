@@ -12,7 +12,7 @@ import tifffile
 
 from inkstrain.scoring.basis import basis_from_profile
 from inkstrain.scoring.placement import locate
-from inkstrain.scoring.rings import radial_means
+from inkstrain.scoring.rings import BIN_MM, FIRST_RADIUS_MM, radial_means
 from inkstrain.scoring.sampling import Means, Window, open_window
 from inkstrain.scoring.scanfile import open_scan
 from inkstrain.targets.chart import build_key
@@ -27,10 +27,10 @@ from inkstrain.targets.spaces import decode, encode, icc_profile
 SPACE = "prophoto"
 BASIS = basis_from_profile(icc_profile(SPACE), "")
 RADIUS_MM = 18.0
-FIRST_MM = 0.8  # where profiles begin: nearer to the centre a bin has too few pixels
 SIXTEEN_BITS = 2e-5
 LEFT_OUT = 3e-4
 """Sectors that hold only a few of a small bin's pixels are left out of it."""
+LEFT_OUT_FAR = 2e-4  # beyond 4 mm
 INTERPOLATED = 3e-3
 
 
@@ -56,8 +56,8 @@ def drawn(
 
 def measured(window: Window, ring: Ring) -> tuple[Means, np.ndarray]:
     """Return the radial means and the bins' borders in mm."""
-    means, width = radial_means(window, ring, BASIS, WHITE_D50)
-    return means, FIRST_MM + width * np.arange(len(means.place) + 1)
+    means = radial_means(window, ring, BASIS, WHITE_D50, window.pixel_mm / math.sqrt(12.0))
+    return means, FIRST_RADIUS_MM + BIN_MM * np.arange(len(means.place) + 1)
 
 
 CENTRES = [(220.11, 221.07), (219.5, 220.5), (220.37, 219.81)]
@@ -79,7 +79,7 @@ def test_a_profile_is_that_of_photutils(centre_px: tuple[float, float]) -> None:
         np.testing.assert_allclose(means.linear[:-1, channel], other[:-1], atol=LEFT_OUT)
     far = means.place > 4.0
     far[-1] = False  # the last bin is cut by the disc's own end
-    np.testing.assert_allclose(means.linear[far, 1], other[far], atol=LEFT_OUT / 3)
+    np.testing.assert_allclose(means.linear[far, 1], other[far], atol=LEFT_OUT_FAR)
 
 
 @pytest.mark.parametrize("centre_px", CENTRES)
@@ -122,7 +122,7 @@ def test_every_pixel_of_the_disc_counts_once() -> None:
     radius = np.hypot(x - centre[0], y - centre[1]) * 25.4 / dpi
     stop = borders[-2]
     counted = np.histogram(radius, borders[:-1])[0]
-    inside = (radius >= FIRST_MM) & (radius < stop)
+    inside = (radius >= FIRST_RADIUS_MM) & (radius < stop)
     assert (means.linear[:-1, 1] * counted).sum() == pytest.approx(light[inside].sum(), rel=2e-4)
     assert (means.place[:-1] * counted).sum() == pytest.approx(radius[inside].sum(), rel=1e-5)
 

@@ -7,6 +7,7 @@ import pytest
 from disc_samples import RECIPE, Sample, Setting, sample
 from scipy.signal import lombscargle
 
+from inkstrain.scoring.rings import BIN_MM
 from inkstrain.scoring.ripples import FALSE_ALARM, find_ripples, wave_fits
 from inkstrain.targets.rehearsal import LightnessWave, ScanOptions
 from inkstrain.targets.rings import ring_lab
@@ -22,9 +23,9 @@ PERIOD_PART = 0.04
 
 
 def ripples_of(disc: Sample):
-    means, bin_mm = disc.means()
+    means = disc.means()
     intended = ring_lab(disc.element, RECIPE, means.place)[:, 0]
-    blur = float(np.hypot(disc.blur_mm, bin_mm / np.sqrt(12)))
+    blur = float(np.hypot(disc.blur_mm, BIN_MM / np.sqrt(12)))
     return find_ripples(means.place, means.lab[:, 0], means.standard_error[:, 0], intended, disc.element.ramp_mm, blur)
 
 

@@ -12,6 +12,7 @@ from test_wedge import BASIS, PAPER, SPACE, STEPS_L, WEDGE, greys, light_of
 from inkstrain.scoring.model import HeadBanding
 from inkstrain.scoring.paper import paper_part_l
 from inkstrain.scoring.sampling import Window
+from inkstrain.scoring.visibility import DEFAULT_VIEWING
 from inkstrain.scoring.wedge import WedgeReading, read_wedge
 from inkstrain.scoring.wedgestripes import left_over, wedge_lines, wedge_stripes
 from inkstrain.targets.spaces import encode, rgb_to_xyz_matrix
@@ -57,10 +58,10 @@ def reading(window: Window) -> WedgeReading:
 
 
 def errors(found: WedgeReading) -> tuple[Array, Array]:
-    score = found.score((1, 1))
+    score = found.score((1, 1), DEFAULT_VIEWING)
     return (
         np.array([step.lab[0] for step in score.steps]) - PRINTED_L,
-        np.array([step.standard_error_l for step in score.steps]),
+        np.array([step.noise_l for step in score.steps]),
     )
 
 

@@ -24,7 +24,7 @@ SPOKEN: Final = {
 }
 """Every name that a condition may be typed by; the shorter ones are the options of ``score``."""
 
-ASKED: Final = {"id": "id", "label": "label", "owner": "owner", "chart": "chart", "scan": "scan", **SPOKEN}
+ASKED: Final = {**{name: name for name in ("id", "label", "owner", "chart", "scan", "measures")}, **SPOKEN}
 
 _PART: Final = re.compile(rf"\s*({'|'.join(sorted(ASKED, key=len, reverse=True))})\s*=", re.IGNORECASE)
 _YES: Final = {"yes": True, "on": True, "true": True, "1": True, "no": False, "off": False, "false": False, "0": False}
@@ -73,7 +73,7 @@ def _clause(name: str, value: Any) -> ColumnElement[bool]:
         return entries.c.number.in_(held)
     if column == "owner":
         return entries.c.owner.in_([v or "" for v in values])
-    if column not in ("id", "label", "chart", "scan_set", *CONDITIONS):
+    if column not in ("id", "label", "chart", "scan_set", "measures", *CONDITIONS):
         raise WrongUsageError(f"'{name}' is no condition. Known are {', '.join(sorted(ASKED))}.")
     stated = [v for v in values if v is not None]
     options = [entries.c[column].in_(stated)] if stated else []
@@ -83,6 +83,10 @@ def _clause(name: str, value: Any) -> ColumnElement[bool]:
 
 
 def _value(column: str, value: str) -> Any:
+    if column == "measures":
+        if value not in ("1", "2"):
+            raise WrongUsageError(f"measures is 1 or 2, which definition of the measures, not '{value}'.")
+        return int(value)
     if not value:
         return None
     if column == "black_point_compensation":

@@ -12,8 +12,6 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
 from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.judge import Verdict
-from inkstrain.scoring.model import Score
 from inkstrain.targets.errors import LedgerError
 
 from . import asking, content
@@ -22,7 +20,7 @@ from .filing import file_score
 from .opening import begin, told
 from .tables import IN_TIME, documents, entries, kinds, readings, scans
 from .tables import crops as crop_table
-from .values import Contents, Entry, Filing, Kept, KeptReading
+from .values import AnyScore, AnyVerdict, Contents, Entry, Filing, Kept, KeptReading
 
 __all__ = ["Ledger"]
 
@@ -63,9 +61,9 @@ class Ledger:
 
     def keep(
         self,
-        score: Score,
+        score: AnyScore,
         crops: Mapping[str, Crop] | None = None,
-        verdict: Verdict | None = None,
+        verdict: AnyVerdict | None = None,
         *,
         label: str | None = None,
         owner: str | None = None,
@@ -75,7 +73,7 @@ class Ledger:
 
         Parameters
         ----------
-        score : Score
+        score : Score or FirstScore
             With its conditions.
         crops : mapping of element id to Crop, optional
             Pictures; kept smaller.
@@ -153,8 +151,8 @@ class Ledger:
         Parameters
         ----------
         **conditions
-            Any condition, ``id``, ``label``, ``owner``, ``chart``, ``scan`` or ``scan_set``: a value, several, or
-            ``None`` for what was not stated (for ``owner``: one's own).
+            Any condition, ``id``, ``label``, ``owner``, ``chart``, ``scan``, ``scan_set`` or ``measures``: a value,
+            several, or ``None`` for what was not stated (for ``owner``: one's own).
         """
         for row in self._rows(conditions):
             yield content.entry_of(row)
@@ -251,7 +249,7 @@ class Ledger:
             already_there=already_there,
             contents=Contents(
                 score=lambda: content.score_of(self._document(number, row.id)),
-                verdict=lambda: content.verdict_of(self._document(number, row.id)),
+                verdict=lambda: content.verdict_of(self._document(number, row.id), row.measures),
                 crops=lambda: self._crops(number),
             ),
         )

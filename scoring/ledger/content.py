@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
+import json
 import re
 import zlib
 from collections.abc import Mapping
@@ -17,11 +18,12 @@ from sqlalchemy import Row
 
 from inkstrain.scoring.comparable import MEASURES, read_all
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.firstscore import FIRST_SCHEMA, FirstElement, FirstScore, FirstVerdict
 from inkstrain.scoring.judge import Verdict
-from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.model import Conditions, RingScore, Score
 
 from .tables import CONDITIONS
-from .values import Entry
+from .values import AnyScore, AnyVerdict, Entry
 
 __all__ = [
     "content_hash",
@@ -36,8 +38,10 @@ __all__ = [
     "reading_rows",
     "scan_hashes",
     "score_of",
+    "score_text",
     "unpacked",
     "verdict_of",
+    "verdict_text",
 ]
 
 _CROP_PX_PER_MM: Final = 8.0
@@ -46,19 +50,26 @@ _CROP_PX_PER_MM: Final = 8.0
 _DATE: Final = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:[T ].*)?)?)?")
 
 
-def scan_hashes(score: Score) -> tuple[str, ...]:
+def score_text(score: AnyScore) -> str:
+    """Return a score as JSON; one of the first definition as it was written."""
+    return score.document if isinstance(score, FirstScore) else score.model_dump_json()
+
+
+def scan_hashes(score: AnyScore) -> tuple[str, ...]:
     """Return the hashes of the scans, each once, sorted; readings of an instrument are their own hash."""
     if not score.tiles:
-        return (_hash("".join(element.model_dump_json() for element in score.elements)),)
+        return (_hash("".join(_element_texts(score))),)
     return tuple(sorted({tile.scan_sha256 for tile in score.tiles}))
 
 
-def content_hash(score: Score) -> str:
-    """Return a hash over the scans and the way of measuring: chart, program version, colour basis, viewing."""
-    way = (
+def content_hash(score: AnyScore) -> str:
+    """Return a hash over the scans and the way of measuring: chart, program, colour basis, viewing, measures."""
+    way = [
         score.chart, *scan_hashes(score), score.made_by.version, score.colour_basis.model_dump_json(),
         score.viewing.model_dump_json(),
-    )  # fmt: skip
+    ]  # fmt: skip
+    if not isinstance(score, FirstScore):
+        way.append(f"measures {score.made_by.measures}")
     return _hash("\n".join(way))
 
 
@@ -74,11 +85,11 @@ def moment_text(moment: datetime) -> str:
 
 
 def entry_row(
-    score: Score, verdict: Verdict | None, label: str | None, owner: str, kept_at: datetime
+    score: AnyScore, verdict: AnyVerdict | None, label: str | None, owner: str, kept_at: datetime
 ) -> dict[str, Any]:
     """Return the light row of a score, all but its id."""
     kept = moment_text(kept_at)
-    flags = dict.fromkeys((*score.flags, *(flag for tile in score.tiles for flag in tile.flags)))
+    flags = dict.fromkeys(map(str, (*score.flags, *(flag for tile in score.tiles for flag in tile.flags))))
     return {
         "content": content_hash(score),
         "owner": owner,
@@ -92,9 +103,7 @@ def entry_row(
         "made_by": score.made_by.version,
         "flags": "\n".join(_storable(flag) for flag in flags),
         "within": None if verdict is None else verdict.within,
-        "contours": score.totals.contours,
-        "evenness": score.totals.evenness,
-        "reach": score.totals.reach,
+        **_figures(score),
         **{name: _condition(getattr(score.conditions, name)) for name in CONDITIONS},
     }
 
@@ -118,13 +127,27 @@ def entry_of(row: Row[Any]) -> Entry:
         contours=row.contours,
         evenness=row.evenness,
         reach=row.reach,
+        measures=row.measures,
     )
 
 
-def document_row(score: Score, verdict: Verdict | None) -> dict[str, Any]:
+def _figures(score: AnyScore) -> dict[str, Any]:
+    if isinstance(score, FirstScore):
+        return {"measures": 1, **score.totals.model_dump()}
+    totals = score.totals
+    rings = [element for element in score.elements if isinstance(element, RingScore)]
+    return {
+        "measures": score.made_by.measures,
+        "contours": sum(len(ring.contours) for ring in rings),
+        "evenness": None if totals.evenness is None else totals.evenness.value,
+        "reach": None if totals.reach is None else totals.reach.value,
+    }
+
+
+def document_row(score: AnyScore, verdict: AnyVerdict | None) -> dict[str, Any]:
     """Return score and verdict as packed JSON, with the hash of both."""
-    text = score.model_dump_json()
-    judged = None if verdict is None else verdict.model_dump_json()
+    text = score_text(score)
+    judged = None if verdict is None else verdict_text(verdict)
     return {
         "score": zlib.compress(text.encode("utf-8")),
         "verdict": None if judged is None else zlib.compress(judged.encode("utf-8")),
@@ -150,19 +173,27 @@ def unpacked(row: Row[Any]) -> tuple[str, str | None]:
     return text, judged
 
 
-def score_of(row: Row[Any]) -> Score:
+def score_of(row: Row[Any]) -> AnyScore:
     """Return the score of a document's row."""
-    return Score.model_validate_json(unpacked(row)[0])
+    text = unpacked(row)[0]
+    return FirstScore.of(text) if json.loads(text)["schema"] == FIRST_SCHEMA else Score.model_validate_json(text)
 
 
-def verdict_of(row: Row[Any]) -> Verdict | None:
-    """Return the verdict of a document's row."""
+def verdict_of(row: Row[Any], measures: int) -> AnyVerdict | None:
+    """Return the verdict of a document's row, whose score is of these measures."""
     judged = unpacked(row)[1]
-    return None if judged is None else Verdict.model_validate_json(judged)
+    if judged is None:
+        return None
+    return FirstVerdict.of(judged) if measures == 1 else Verdict.model_validate_json(judged)
 
 
-def reading_rows(score: Score) -> dict[tuple[str, str, str], dict[str, float | None]]:
-    """Return every reading that can be compared, by (element, measure, unit)."""
+def reading_rows(score: AnyScore) -> dict[tuple[str, str, str], dict[str, float | None]]:
+    """Return every reading that can be compared, by (element, measure, unit).
+
+    Of a score of the first definition: what stands in it as it is, for the table, by the names it was kept by.
+    """
+    if isinstance(score, FirstScore):
+        return _first_readings(score)
     rows = {}
     for (element, measure), reading in read_all(score).items():
         unit = MEASURES[measure].unit if measure in MEASURES else ""
@@ -202,6 +233,42 @@ def crop_of(row: Row[Any]) -> Crop:
 def pictures(crops: Mapping[str, Crop]) -> list[dict[str, Any]]:
     """Return the rows of all pictures."""
     return [crop_row(element, crop) for element, crop in crops.items()]
+
+
+def verdict_text(verdict: AnyVerdict) -> str:
+    """Return a verdict as JSON; one of the first definition as it was written."""
+    return verdict.document if isinstance(verdict, FirstVerdict) else verdict.model_dump_json()
+
+
+def _element_texts(score: AnyScore) -> list[str]:
+    if isinstance(score, FirstScore):
+        elements = json.loads(score.document)["elements"]
+        return [json.dumps(element, ensure_ascii=False, separators=(",", ":")) for element in elements]
+    return [element.model_dump_json() for element in score.elements]
+
+
+def _first_readings(score: FirstScore) -> dict[tuple[str, str, str], dict[str, float | None]]:
+    found: dict[tuple[str, str, str], float | None] = {}
+    for element in score.elements:
+        found |= {(element.id, *named): value for named, value in _first_figures(element).items()}
+    found["print", "black_l", "L*"] = score.black.lab[0] if score.black else None
+    return {
+        (_storable(key[0]), *key[1:]): {"value": value, "standard_error": None, "hidden_below": None}
+        for key, value in found.items()
+    }
+
+
+def _first_figures(element: FirstElement) -> dict[tuple[str, str], float | None]:
+    if element.kind.startswith("ring-"):
+        figures = {("evenness", ""): element.evenness, ("reach", ""): element.reach, ("core", "mm"): element.core_mm}
+        return figures if element.reach is not None else dict.fromkeys(figures)
+    if element.cast is None:
+        return {}
+    return {
+        ("first_from_black", ""): element.first_from_black,
+        ("mean_cast", "C*"): element.cast.mean_c,
+        ("worst_cast", "C*"): element.cast.max_c,
+    }
 
 
 def _hash(text: str) -> str:

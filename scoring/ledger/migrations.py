@@ -5,13 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from sqlalchemy import Connection, update
+from sqlalchemy import Connection, text, update
 
 from . import tables
 
 __all__ = ["MIGRATIONS", "migrate"]
 
-MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {}
+
+def _which_measures(connection: Connection) -> None:
+    """Say of every score which definition of the measures it is of: until now there was one."""
+    connection.execute(text("ALTER TABLE inkstrain_entry ADD COLUMN measures INTEGER DEFAULT 1 NOT NULL"))
+
+
+MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {1: _which_measures}
 """By the version they start from: 1 brings a ledger from version 1 to 2. Statements must suit both databases."""
 
 

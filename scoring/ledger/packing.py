@@ -10,7 +10,7 @@ from typing import Final
 
 from inkstrain.scoring.model import MadeBy
 
-from .content import crop_row, moment_text
+from .content import crop_row, moment_text, score_text, verdict_text
 from .packmodel import LIST_NAME, Pack, PackCrop, PackEntry, PackMember
 from .values import Kept
 
@@ -65,7 +65,7 @@ class _Writer:
 
 
 def _entry(kept: Kept, writer: _Writer) -> PackEntry:
-    score, verdict = kept.score, kept.verdict
+    score, verdict = kept.any_score, kept.any_verdict
     crops = []
     for number, (element, crop) in enumerate(kept.crops().items()):
         row = crop_row(element, crop)
@@ -78,10 +78,10 @@ def _entry(kept: Kept, writer: _Writer) -> PackEntry:
         label=kept.label,
         owner=kept.owner,
         kept_at=moment_text(kept.kept_at),
-        score=writer.put(f"scores/{kept.id}.json", score.model_dump_json().encode("utf-8")),
+        score=writer.put(f"scores/{kept.id}.json", score_text(score).encode("utf-8")),
         verdict=None
         if verdict is None
-        else writer.put(f"verdicts/{kept.id}.json", verdict.model_dump_json().encode("utf-8")),
+        else writer.put(f"verdicts/{kept.id}.json", verdict_text(verdict).encode("utf-8")),
         recipe=writer.put(f"recipes/{score.chart}.txt", score.recipe.encode("utf-8")),
         crops=tuple(crops),
     )

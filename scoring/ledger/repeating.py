@@ -22,7 +22,7 @@ def repeats_told(ledger: Ledger, score: Score) -> tuple[str, ...]:
     name = score.conditions.print_name
     if not name:
         return ()
-    found = ledger.entries(print_name=name, chart=score.chart, owner=None)
+    found = ledger.entries(print_name=name, chart=score.chart, owner=None, measures=score.made_by.measures)
     alike = [entry.id for entry in found if making(entry.conditions) == making(score.conditions)]
     for kept in (kept for identifier in alike[-_LOOKED_AT:] for kept in ledger.find(identifier)):
         apart = scans_apart_de00(kept.score, score)

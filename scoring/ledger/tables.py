@@ -20,6 +20,7 @@ from sqlalchemy import (
     String,
     Table,
     UniqueConstraint,
+    text,
 )
 
 __all__ = [
@@ -36,8 +37,8 @@ __all__ = [
     "scans",
 ]
 
-VERSION: Final = 1
-"""Version of these tables."""
+VERSION: Final = 2
+"""Version of these tables. 2 added which definition of the measures a score is of."""
 
 metadata: Final = MetaData()
 
@@ -88,6 +89,7 @@ entries: Final = Table(
     Column("evenness", Float),
     Column("reach", Float),
     *(Column(name, kind) for name, kind in CONDITIONS.items()),
+    Column("measures", Integer, nullable=False, server_default=text("1")),
     UniqueConstraint("content", "owner", name="inkstrain_entry_once"),
 )
 """One row a score: what a list, a search and a time axis need, without opening the score itself."""

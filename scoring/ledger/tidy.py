@@ -36,6 +36,7 @@ COLUMNS: Final[dict[str, type]] = {
     "basis": str,
     "dpi": float,
     "made_by": str,
+    "measures": int,
     "flags": str,
     "within": bool,
     "element": str,
@@ -87,7 +88,10 @@ def write_parquet(ledger: Ledger, entries: Iterable[Entry], path: Path) -> None:
         import pyarrow.parquet as pq
     except ModuleNotFoundError as error:
         raise WrongUsageError("Parquet needs one more package: pip install 'inkstrain[parquet]'.") from error
-    kinds = {str: pa.string(), float: pa.float64(), bool: pa.bool_(), datetime: pa.timestamp("ms", tz="UTC")}
+    kinds = {
+        str: pa.string(), int: pa.int64(), float: pa.float64(), bool: pa.bool_(),
+        datetime: pa.timestamp("ms", tz="UTC"),
+    }  # fmt: skip
     schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
     with pq.ParquetWriter(path, schema) as writer:
         for rows in _batches(ledger, entries):

@@ -15,7 +15,7 @@ import unicodedata
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -26,19 +26,20 @@ from PIL import Image
 from pydantic import ValidationError
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.firstscore import FIRST_SCHEMA, FirstScore, FirstVerdict
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import Score
 from inkstrain.targets.errors import InkstrainError, LedgerError, WrongUsageError
 
 from .packmodel import LIST_NAME, MEMBER, SCHEMA, Pack, PackEntry
-from .values import Filing, Kept
+from .values import AnyScore, AnyVerdict, Filing, Kept
 
 if TYPE_CHECKING:
     from .book import Ledger
 
 __all__ = ["import_file"]
 
-_Model = TypeVar("_Model", Score, Verdict)
+_Read = TypeVar("_Read")
 
 _LIST_BYTES: Final = 64 << 20
 _JSON_BYTES: Final = 64 << 20
@@ -137,9 +138,10 @@ class _OpenPack:
         score = _score(data, f"{self._path}, {entry.score}")
         if self._read(entry.recipe, _BLOCK).decode("utf-8", "replace") != score.recipe:
             raise self._refused(f"{entry.recipe} is not the recipe of {entry.score}")
-        verdict = None
+        verdict: AnyVerdict | None = None
         if entry.verdict is not None:
-            verdict = _validated(Verdict, self._read(entry.verdict, _JSON_BYTES), f"{self._path}, {entry.verdict}")
+            data = self._read(entry.verdict, _JSON_BYTES)
+            verdict = _verdict(data, f"{self._path}, {entry.verdict}", isinstance(score, FirstScore))
         try:
             kept_at = datetime.fromisoformat(entry.kept_at)
         except ValueError:
@@ -266,10 +268,17 @@ def _check_directory(stream: io.BufferedReader, path: Path) -> None:
     stream.seek(0)
 
 
-def _score(data: bytes, where: str) -> Score:
+def _score(data: bytes, where: str) -> AnyScore:
     from inkstrain.targets.recipe import parse_recipe
 
-    score = _validated(Score, data, where)
+    document = _parsed(data, where)
+    named = document.get("schema") if isinstance(document, dict) else None
+    if isinstance(named, str) and named not in (FIRST_SCHEMA, Score.model_fields["schema_id"].default):
+        newer = named.startswith("inkstrain/score/")
+        why = "was written by a newer inkstrain. Update it first" if newer else "is not a score"
+        raise LedgerError(f"{where} {why} ({named}).")
+    read: Callable[[str], AnyScore] = FirstScore.of if named == FIRST_SCHEMA else Score.model_validate_json
+    score = _validated(read, document, where)
     if not all(_HASH.fullmatch(tile.scan_sha256) for tile in score.tiles):
         raise LedgerError(f"{where} does not say which scans it rests on. Nothing was imported.")
     try:
@@ -281,17 +290,18 @@ def _score(data: bytes, where: str) -> Score:
     return score
 
 
-def _validated(model: type[_Model], data: bytes, where: str) -> _Model:
-    document = _parsed(data, where)
-    named = document.get("schema") if isinstance(document, dict) else None
-    if model is Score and isinstance(named, str) and named != "inkstrain/score/1":
-        newer = named.startswith("inkstrain/score/")
-        why = "was written by a newer inkstrain. Update it first" if newer else "is not a score"
-        raise LedgerError(f"{where} {why} ({named}).")
+def _verdict(data: bytes, where: str, first: bool) -> AnyVerdict:
+    read: Callable[[str], AnyVerdict] = FirstVerdict.of if first else Verdict.model_validate_json
+    return _validated(read, _parsed(data, where), where)
+
+
+def _validated(read: Callable[[str], _Read], document: Any, where: str) -> _Read:
     try:
-        return model.model_validate_json(json.dumps(document))
+        return read(json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
     except ValidationError as error:
         raise LedgerError(f"{where} is not as its schema says ({_where(error)}). Nothing was imported.") from error
+    except ValueError as error:
+        raise LedgerError(f"{where} is not JSON as a pack has it. Nothing was imported.") from error
 
 
 def _parsed(data: bytes, where: str) -> Any:

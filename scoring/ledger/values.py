@@ -6,13 +6,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.firstscore import FirstScore, FirstVerdict, refuse_first
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import Conditions, Score
 
-__all__ = ["Contents", "Entry", "Filing", "Kept", "KeptReading"]
+__all__ = ["AnyScore", "AnyVerdict", "Contents", "Entry", "Filing", "Kept", "KeptReading"]
+
+AnyScore: TypeAlias = Score | FirstScore
+AnyVerdict: TypeAlias = Verdict | FirstVerdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +52,9 @@ class Entry:
     within : bool or None
         Whether it was within the tolerances that it was judged by; ``None`` if it was not judged.
     contours, evenness, reach : int, float or None, float or None
-        The score's totals.
+        How many rings all fades have, and their means.
+    measures : int
+        Which definition of the measures its figures are of; those of 1 are listed and shown, not compared.
     """
 
     id: str
@@ -67,15 +73,16 @@ class Entry:
     contours: int
     evenness: float | None
     reach: float | None
+    measures: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filing:
     """What is to be filed: a score, and what goes with it; see `Ledger.keep`."""
 
-    score: Score
+    score: AnyScore
     crops: Mapping[str, Crop] = field(default_factory=dict)
-    verdict: Verdict | None = None
+    verdict: AnyVerdict | None = None
     label: str | None = None
     owner: str | None = None
     kept_at: datetime | None = None
@@ -96,8 +103,8 @@ class KeptReading(NamedTuple):
 class Contents(NamedTuple):
     """How the heavy parts of an entry are fetched when they are asked for."""
 
-    score: Callable[[], Score]
-    verdict: Callable[[], Verdict | None]
+    score: Callable[[], AnyScore]
+    verdict: Callable[[], AnyVerdict | None]
     crops: Callable[[], Mapping[str, Crop]]
 
 
@@ -129,14 +136,32 @@ class Kept:
         """``None`` for one's own, else the name given when its pack was imported."""
         return self.entry.owner
 
-    @cached_property
+    @property
     def score(self) -> Score:
-        """The score."""
-        return self.contents.score()
+        """The score, to be compared, judged or reported.
+
+        Raises
+        ------
+        WrongUsageError
+            If it is of the first definition of the measures.
+        """
+        if isinstance(self.any_score, FirstScore):
+            refuse_first([self.id])
+        return self.any_score
 
     @cached_property
+    def any_score(self) -> AnyScore:
+        """The score, to be shown or passed on."""
+        return self.contents.score()
+
+    @property
     def verdict(self) -> Verdict | None:
-        """The verdict it was kept with."""
+        """The verdict it was kept with; ``None`` if there is none or it is of the first definition."""
+        return None if isinstance(self.any_verdict, FirstVerdict) else self.any_verdict
+
+    @cached_property
+    def any_verdict(self) -> AnyVerdict | None:
+        """The verdict it was kept with, to be shown or passed on."""
         return self.contents.verdict()
 
     def crops(self) -> Mapping[str, Crop]:

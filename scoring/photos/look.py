@@ -1,4 +1,4 @@
-"""Photographs looked at, one after the other, and told of: the whole of ``inkstrain photos`` but files and words."""
+"""Photographs looked at, one after the other, and described: the whole of ``inkstrain photos`` but files and words."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ Watch = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """A picture as told of, with its maps and the pixels of its worst window for a report."""
+    """A picture as described, with its maps and the pixels of its worst window for a report."""
 
     path: Path
     view: PictureView
@@ -76,7 +76,7 @@ def look_at_photos(
     b
         ``None`` for what the file asks for; with ``fit_black`` its black is lifted to that of ``a``.
     watch
-        Told what is being read, and how much is done.
+        Called with what is being read, and how much is done.
     keep
         Given each picture with its maps, which are not held afterwards.
 
@@ -239,7 +239,7 @@ def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) ->
     if unknown:
         text.append(
             f"Of {unknown} of {len(pictures)} more than half of the frame has colours that are not on the chart: "
-            "of those nothing can be told."
+            "of those nothing is known."
         )
     if skipped:
         text.append(f"{len(skipped)} {'file was' if len(skipped) == 1 else 'files were'} left out; the list says why.")

@@ -1,4 +1,4 @@
-"""What is told about photographs: frozen values, written and read as JSON (``inkstrain/photos/1``).
+"""What is found in photographs: frozen values, written and read as JSON (``inkstrain/photos/1``).
 
 Shares are fractions of a picture's area. Boxes are (x, y, width, height) in px of the picture as it is looked at,
 orientation applied, from its top left corner.
@@ -98,7 +98,7 @@ class NeutralTones(AliasedValue):
 
     ``cast_*`` is CIELAB chroma: largest over the tones the picture has, where, and its mean over the area. ``merged``
     is the share of the area whose tones keep less than a quarter of the step that the file asks for, ``merged_shadows``
-    that below L* 25; ``lost_in_black`` is the share in tones that the score's wedge cannot tell from black.
+    that below L* 25; ``lost_in_black`` is the share in tones that the score's wedge does not show apart from black.
     """
 
     cast_max_c: float

@@ -15,7 +15,7 @@ __all__ = ["neutral_tones", "neutral_words"]
 
 Array = NDArray[np.float64]
 
-_FLAT: Final = 0.25  # of what the file asks for, as in a flat band
+_FLAT: Final = 0.25  # of the step that the file asks for: common practice, no source
 _SHADOW_L: Final = 25.0
 _LEAST_AREA: Final = 1e-5
 _CAST_C: Final = 2.0  # a cast that shows beside a neutral: common practice, no source
@@ -65,5 +65,5 @@ def neutral_words(tones: NeutralTones, name: str) -> str:
         where = "shadow tones" if tones.merged_shadows > tones.merged / 2 else "tones"
         said.append(f"{where} that merge on {per_cent(tones.merged)} of the frame")
     if tones.lost_in_black is not None and tones.lost_in_black >= _MERGED:
-        said.append(f"{per_cent(tones.lost_in_black)} of the frame in tones not told from black")
+        said.append(f"{per_cent(tones.lost_in_black)} of the frame in tones not seen apart from black")
     return f"Greys on {name}: {', '.join(said)}." if said else f"Greys on {name} stay neutral and apart."

@@ -92,7 +92,7 @@ class ScoreSide:
     reach : float
         Distance in CIELAB from the nearest sample up to which a colour is covered.
     first_from_black_l : float or None
-        Intended L* of the first wedge step that was told from black.
+        Intended L* of the first wedge step that was seen apart from black.
     """
 
     view: SideView
@@ -105,7 +105,7 @@ class ScoreSide:
 
     @property
     def knows_gamut(self) -> bool:
-        """Whether the rings told what could be printed."""
+        """Whether the fades show what could be printed."""
         return self._table.knows_gamut
 
     def lab(self, source: Source, values: Array, intended: Array) -> Array:
@@ -136,7 +136,7 @@ def score_side(score: Score, name: str) -> ScoreSide:
     if len(samples.asked) < _LEAST:
         raise CannotMeasureError(
             f"The score {name} holds {len(samples.asked)} colours, too few to tell how photographs would print. "
-            "Score a chart with rings, sweeps, wedge and patches."
+            "Score a chart with fades, sweeps, wedge and patches."
         )
     knots = samples.thinned(_spread(samples.asked))
     reach, error = _trust(knots)
@@ -147,7 +147,7 @@ def score_side(score: Score, name: str) -> ScoreSide:
             bpc=score.conditions.black_point_compensation, model_error=error, flags=_flags(score),
             scans_sha256=tuple(dict.fromkeys(tile.scan_sha256 for tile in score.tiles)),
         ),
-        reach=reach, first_from_black_l=_first_told(score), neutral=_neutral(score),
+        reach=reach, first_from_black_l=_first_seen(score), neutral=_neutral(score),
         _samples=samples, _tree=cKDTree(samples.asked), _table=table,
     )  # fmt: skip
 
@@ -184,8 +184,8 @@ def _samples_of(score: Score) -> Samples:
     for element in score.elements:
         match element:
             case RingScore():
-                profile = element.profile
-                add(profile.intended_lab, profile.lab, _ring_bits(element), element.hue)
+                course = element.course
+                add(course.intended_lab, course.lab, _ring_bits(element), element.hue)
             case HueSweepScore():
                 for row in element.rows:
                     add(row.intended_lab, row.lab, _row_bits(row), f"sweep {row.level}")
@@ -220,7 +220,7 @@ def _neutral_course(asked: Array, added: Array, names: NDArray[np.str_]) -> Arra
 
 
 def _ring_bits(ring: RingScore) -> Iterable[int]:
-    radius = np.array(ring.profile.radius_mm)
+    radius = np.array(ring.course.radius_mm)
     half = 0.5 * float(np.median(np.diff(radius))) if len(radius) > 1 else 0.0
     found = np.zeros(len(radius), np.uint16)
     stretches = [
@@ -243,11 +243,11 @@ def _row_bits(row: Any) -> Iterable[int]:
 
 
 def _wedge_bits(wedge: NeutralWedgeScore) -> Iterable[int]:
-    after = {one.after_step for one in wedge.breaks}
+    after = {one.after_step for one in wedge.breaks} | {step - 1 for step in wedge.merged}
     return [BITS["merged"] if {step.step, step.step - 1} & after else 0 for step in wedge.steps]
 
 
-def _first_told(score: Score) -> float | None:
+def _first_seen(score: Score) -> float | None:
     for element in score.elements:
         if isinstance(element, NeutralWedgeScore):
             return next((s.intended_l for s in element.steps if s.step == element.first_from_black), None)
@@ -329,8 +329,8 @@ def _gamut(score: Score) -> Net | None:
     """Return the net of the printed rings, thinned; ``None`` without both rings of three hues."""
     by_hue: dict[str, dict[str, Array]] = {}
     for ring in score.rings():
-        if len(ring.profile.lab) > _NET_PLACES:
-            lab = np.array(ring.profile.lab)
+        if len(ring.course.lab) > _NET_PLACES:
+            lab = np.array(ring.course.lab)
             places = np.linspace(0, len(lab) - 1, _NET_PLACES).round().astype(int)
             by_hue.setdefault(ring.hue, {})[ring.kind] = lab[places]
     pairs = [pair for pair in by_hue.values() if len(pair) == 2]
@@ -384,5 +384,5 @@ class _Table:
 
     @property
     def knows_gamut(self) -> bool:
-        """Whether the rings told what could be printed."""
+        """Whether the fades show what could be printed."""
         return self._inside is not None

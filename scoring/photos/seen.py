@@ -2,7 +2,7 @@
 
 As in S-CIELAB (Zhang & Wandell 1997, SID Journal 5:61-63), each side is taken into an achromatic and two chromatic
 channels, blurred there as the eye blurs, and compared by CIEDE2000 afterwards; large even areas keep their difference.
-The blur is the project's own contrast sensitivity (`visibility`: Barten 1999 and castleCSF 2024), as a share of its
+The blur is the project's own contrast sensitivity (`visibility`: castleCSF 2024), as a share of its
 peak, and 1 below the frequency of the peak, since what is coarser than that is compared as colour.
 """
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkstrain.scoring.model import Viewing
-from inkstrain.scoring.visibility import barten, castle, opponent
+from inkstrain.scoring.visibility import CHANNELS, castle, opponent
 from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
 
 __all__ = ["eye_gain", "seen_de00"]
@@ -31,14 +31,7 @@ _ROWS: Final = 64
 @functools.lru_cache(maxsize=8)
 def _curves(luminance_cd_m2: float) -> tuple[Array, Array]:
     frequency = np.geomspace(0.05, 60.0, 400)
-    area = _FIELD_DEG**2
-    sensitivity = np.stack(
-        [
-            barten(frequency, luminance_cd_m2, (_FIELD_DEG, _FIELD_DEG)),
-            castle(frequency, luminance_cd_m2, area, "red-green"),
-            castle(frequency, luminance_cd_m2, area, "yellow-violet"),
-        ]
-    )
+    sensitivity = np.stack([castle(frequency, luminance_cd_m2, _FIELD_DEG**2, channel) for channel in CHANNELS])
     return frequency, sensitivity
 
 

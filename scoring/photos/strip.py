@@ -80,12 +80,12 @@ def make_strip(
         raise CannotMeasureError(
             "The two ways of printing differ nowhere in these pictures: there is nothing to proof."
         )
-    pieces, told = [], []
+    pieces, placed = [], []
     for slot, (mean, _, path, box) in zip(places, sorted(best, reverse=True), strict=False):
         with open_picture(path) as picture:
             pixels = _piece(picture, box, sheet, long_edge_mm)
         pieces.append(StripPiece(pixels=pixels, caption=f"{path.name[:28]} · differs by {mean:.1f}"))
-        told.append(StripPlace(file=str(path), box_px=box, on_sheet_mm=slot, mean_de00=mean))
+        placed.append(StripPlace(file=str(path), box_px=box, on_sheet_mm=slot, mean_de00=mean))
     label_b = found.b.label if found.b else "what the file asks for"
     heading = (
         f"A: {found.a.label[:60]}",
@@ -95,7 +95,7 @@ def make_strip(
     target = folder / "proof-strip.tif"
     code = write_strip(pieces, sheet, heading, target)
     listing = StripList(
-        code=code, sheet=target.name, long_edge_mm=long_edge_mm, a=found.a.label, b=label_b, places=tuple(told)
+        code=code, sheet=target.name, long_edge_mm=long_edge_mm, a=found.a.label, b=label_b, places=tuple(placed)
     )
     listed = folder / "proof-strip.json"
     listed.write_text(listing.model_dump_json(indent=1) + "\n", encoding="utf-8")

@@ -101,8 +101,8 @@ def _left_out(photos: Photos, width: int) -> Iterator[str]:
     if not photos.skipped:
         return
     counts = Counter(one.reason for one in photos.skipped)
-    told = ", ".join(f"{count} {_REASONS[reason]}" for reason, count in counts.most_common())
-    yield from _wrapped(f"Left out: {told}.", width)
+    reasons = ", ".join(f"{count} {_REASONS[reason]}" for reason, count in counts.most_common())
+    yield from _wrapped(f"Left out: {reasons}.", width)
     named = [one for one in photos.skipped if one.reason != "not-a-picture"]
     for one in named[:_LISTED]:
         yield from _indented(f"{one.file}: {one.text}", width)

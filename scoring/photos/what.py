@@ -67,7 +67,7 @@ def _profile(path: Path, words: list[str]) -> ProfileSide:
 
 
 def _score_file(path: Path) -> ScoreSide:
-    from inkstrain.scoring.compare import read_score
+    from inkstrain.scoring.firstscore import read_score
 
     return score_side(read_score(path), path.stem)
 

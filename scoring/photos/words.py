@@ -44,7 +44,7 @@ _COLUMNS: Final = ("left", "middle", "right")
 TOUCHED_SHARE: Final = 0.002
 _FAINT_SHARE: Final = 0.01
 _UNKNOWN_SHARE: Final = 0.5
-_TOLD_SHARE: Final = 0.0005
+_SAID_SHARE: Final = 0.0005
 
 
 def colour_index(lab: ArrayLike) -> NDArray[np.intp]:
@@ -99,7 +99,7 @@ def verdict_of(seen: AreaOver, places: Sequence[Place], not_covered: float | Non
     if is_unknown(not_covered):
         rest = verdict_of(seen, places, None, neutral)
         return (
-            f"Cannot be told: {per_cent(not_covered)} of the frame has colours that are not on the chart. "
+            f"Not known: {per_cent(not_covered)} of the frame has colours that are not on the chart. "
             f"Of the rest: {rest[0].lower()}{rest[1:]}"
         )
     unknown = not_covered is not None and not_covered >= 0.01
@@ -132,8 +132,8 @@ def findings_words(found: Findings, name: str) -> str:
     """Return what share lies in colours that a score found something in; empty if hardly any."""
     parts = (
         (found.merged, f"merged on {name}"),
-        (found.contour, f"in a contour on {name}"),
+        (found.contour, f"in a ring on {name}"),
         (found.hue_swing, f"swung in hue on {name}"),
     )
-    told = [f"{per_cent(share)} in colours {words}" for share, words in parts if share >= _TOLD_SHARE]
-    return ", ".join(told) + "." if told else ""
+    said = [f"{per_cent(share)} in colours {words}" for share, words in parts if share >= _SAID_SHARE]
+    return ", ".join(said) + "." if said else ""

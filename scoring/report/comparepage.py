@@ -12,12 +12,12 @@ from inkstrain.scoring.crops import Crop
 from inkstrain.scoring.model import NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.key import Key
 
-from .comparetables import RowView, colour_views, measure_heads, noise_views, ranked_views, row_views
+from .comparetables import RowView, colour_views, ranked_views, row_views, total_heads
 from .geometry import key_of, ring_place
 from .overlay import radius_ruler, ring_picture
 from .page import rendered
 from .pictures import picture_uri, redrawn_ring
-from .ringplot import Trace, profile_panels, profile_strip, radius_axis, speed_frame, speed_lines
+from .ringplot import Trace, course_panels, course_speed, course_strip, radius_axis, speed_frame, speed_lines
 from .ringview import chroma_top
 from .svg import Scale, figure, join, text
 from .view import basis_words, condition_rows
@@ -126,16 +126,14 @@ def compare_html(
         others=_others(comparison, scores, crops, (labels, short)),
         several=len(labels) > 2,
         faults=[point for point in comparison.fairness if point.kind == "fault" and not point.alike],
-        heads=measure_heads(comparison),
+        heads=total_heads(comparison),
+        totals=row_views(comparison.totals, short),
         ranked=ranked_views(comparison),
         differences=row_views(sorted(comparison.rows, key=_standing_out), short),
-        colours=colour_views(sorted(comparison.colours, key=lambda row: -(row.moved_de00 or 0.0))),
-        noise=noise_views(comparison),
+        colours=colour_views(sorted(comparison.colours, key=lambda row: -row.apart_de00)),
         kept=sum(bool(crop) for crop in crops),
         first_ring=_telling_ring(comparison, rings),
         indicative=any(s.colour_basis.kind in ("assumed", "borrowed") or s.colour_basis.foreign for s in scores),
-        shown=sum(row.verdict in ("first", "second") for row in comparison.rows),
-        tested=sum(row.verdict != "cannot-compare" for row in comparison.rows),
     )
 
 
@@ -190,8 +188,8 @@ def _rings(
     labels, short = names
     by_id = [{ring.id: ring for ring in in_reading_order(score.rings())} for score in scores]
     shared = [identifier for identifier in by_id[0] if all(identifier in rings for rings in by_id)]
-    profiles = [ring.profile for rings_of in by_id for ring in rings_of.values()]
-    c_top = chroma_top([lab for profile in profiles for lab in (profile.lab, profile.intended_lab)])
+    courses = [ring.course for rings_of in by_id for ring in rings_of.values()]
+    c_top = chroma_top([lab for course in courses for lab in (course.lab, course.intended_lab)])
     views = []
     for n, identifier in enumerate(shared, 1):
         rings = [each[identifier] for each in by_id]
@@ -214,7 +212,7 @@ def _side(name: str, ring: RingScore, crop: Crop | None, label: str, key: Key | 
     place = ring_place(key, ring, crop)
     redrawn = crop is None
     if crop is None:
-        crop = redrawn_ring(ring.profile.radius_mm, ring.profile.lab, place.centre_mm, place.limits.outer_mm)
+        crop = redrawn_ring(ring.course.radius_mm, ring.course.lab, place.centre_mm, place.limits.outer_mm)
     kind, state = ring_state(ring)
     # the same square of paper for every print, so that rings of the same radius are of the same size
     half = place.limits.outer_mm + 0.8
@@ -230,26 +228,22 @@ def _side(name: str, ring: RingScore, crop: Crop | None, label: str, key: Key | 
 
 
 def _overlaid(name: str, rings: Sequence[RingScore], key: Key | None, c_top: float) -> Markup:
-    """The profiles of one ring in every print over each other, the file's below."""
+    """The courses of one fade in every print over each other, the file's below."""
     limits = ring_place(key, rings[0], None).limits
     x = Scale(0.0, limits.outer_mm, _LEFT, _WIDTH - _RIGHT)
     strips, top = [], 0.0
     for index, ring in enumerate(rings):
-        strips.append(profile_strip(ring.profile.radius_mm, ring.profile.lab, x, (top, 15.0)))
+        strips.append(course_strip(ring.course.radius_mm, ring.course.lab, x, (top, 15.0)))
         strips.append(text(x.start - 5.0, top + 11.5, f"{index + 1}", class_="tick", text_anchor="end"))
         top += 16.0
-    traces = [Trace(rings[0].profile.radius_mm, rings[0].profile.intended_lab, "asked")]
-    traces += [Trace(r.profile.radius_mm, r.profile.lab, _line_class(i)) for i, r in enumerate(rings)]
-    panels, bottom = profile_panels(traces, x, c_top, top + 36.0)
-    lines = [
-        (r.profile.radius_mm, r.profile.speed_de00_per_mm, _line_class(i))
-        for i, r in enumerate(rings)
-        if r.profile.speed_de00_per_mm
-    ]
+    traces = [Trace(rings[0].course.radius_mm, rings[0].course.intended_lab, "asked")]
+    traces += [Trace(r.course.radius_mm, r.course.lab, _line_class(i)) for i, r in enumerate(rings)]
+    panels, bottom = course_panels(traces, x, c_top, top + 36.0)
+    speeds = [course_speed(r.course) for r in rings]
+    lines = [(radius, printed, _line_class(i)) for i, (radius, printed, _) in enumerate(speeds) if radius]
     speed = Markup("")
     if lines:
-        asked = rings[0].profile.intended_speed_de00_per_mm
-        panel = speed_frame(x, bottom + 28.0, lines, max(asked, default=1.0))
+        panel = speed_frame(x, bottom + 28.0, lines, max(speeds[0][2], default=1.0))
         speed, bottom = speed_lines(x, panel, lines), panel.bottom
     return figure(
         name,

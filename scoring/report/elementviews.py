@@ -9,7 +9,9 @@ import numpy as np
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.figures import figure, interval, number
 from inkstrain.scoring.model import (
+    Flag,
     FlatFieldScore,
     HeadBanding,
     HueSweepScore,
@@ -26,7 +28,7 @@ from .pictures import cut, lab_to_srgb8, picture_uri
 from .ringview import Fact, chroma_top, difference_words
 from .sweepplot import row_plot, straightened
 from .wedgeplot import cast_plot, wedge_plot
-from .words import NOT_MEASURED, cast_direction, element_name, flag_words, interval, listed, number, plus_minus
+from .words import cast_direction, element_name, eye_times, eye_words, flag_words, listed
 
 __all__ = [
     "FlatView",
@@ -115,7 +117,7 @@ def _picture(crop: Crop | None) -> str | None:
     return picture_uri(crop.image, _WIDE_PX) if crop is not None else None
 
 
-def _flags(flags: tuple[str, ...]) -> tuple[str, ...]:
+def _flags(flags: tuple[Flag, ...]) -> tuple[str, ...]:
     return tuple(flag_words(flag) for flag in flags)
 
 
@@ -155,29 +157,29 @@ def _row_facts(row: SweepRow) -> tuple[Fact, ...]:
 
 def wedge_view(anchor: str, wedge: NeutralWedgeScore, crop: Crop | None) -> WedgeView:
     """Build the view of a neutral wedge."""
-    broken = {b.after_step: b.kind for b in wedge.breaks}
     return WedgeView(
         anchor=anchor,
         picture=_picture(crop),
         plot=wedge_plot(f"{anchor}-plot", wedge),
         cast=cast_plot(f"{anchor}-cast", [("printed", wedge.steps)]),
         facts=_wedge_facts(wedge),
-        steps=tuple(_step_row(step, broken.get(step.step)) for step in wedge.steps),
+        steps=tuple(_step_row(wedge, step) for step in wedge.steps),
         flags=_flags(wedge.flags),
     )
 
 
 def _wedge_facts(wedge: NeutralWedgeScore) -> tuple[Fact, ...]:
     cast = wedge.cast
-    told = "the first that can be told from it, by lightness over its own noise"
+    first = "the first seen apart from it: 1 threshold or more, beyond the error of reading"
     facts = [
-        Fact(name="climbs", value="at every step" if wedge.monotonic and not wedge.breaks else "not everywhere"),
-        Fact(name="from black", value=_step_words(wedge, wedge.first_from_black), meaning=told),
-        Fact(name="from white", value=_step_words(wedge, wedge.first_from_white), meaning=told),
+        Fact(name="climbs", value=_climb_words(wedge)),
+        Fact(name="from black", value=_step_words(wedge, wedge.first_from_black), meaning=first),
+        Fact(name="from white", value=_step_words(wedge, wedge.first_from_white), meaning=first),
         Fact(
             name="strongest cast",
             value=f"{number(cast.max_c)} C* at step {cast.at_step}",
-            meaning=f"towards {cast_direction(cast.a_at_max, cast.b_at_max)}; {number(cast.mean_c)} on average",
+            meaning=f"towards {cast_direction(cast.a_at_max, cast.b_at_max)}; "
+            f"{figure(cast.mean_c, cast.mean_noise_c, digits=1)} on average",
         ),
         Fact(name="ΔE00 to the file", value=difference_words(wedge.delta_e00.intended)),
     ]
@@ -192,24 +194,34 @@ def _wedge_facts(wedge: NeutralWedgeScore) -> tuple[Fact, ...]:
     return tuple(facts)
 
 
+def _climb_words(wedge: NeutralWedgeScore) -> str:
+    merged, back = len(wedge.merged), len(wedge.breaks)
+    if not merged and not back:
+        return "at every step"
+    parts = [f"{merged} of {len(wedge.steps) - 1} merged"] * bool(merged) + [f"{back} run back"] * bool(back)
+    return ", ".join(parts)
+
+
 def _step_words(wedge: NeutralWedgeScore, step: int | None) -> str:
     found = next((s for s in wedge.steps if s.step == step), None)
     if step is None or found is None:
-        return NOT_MEASURED if step is None else f"step {step}"
-    return f"step {step}, asked for at L* {found.intended_l:g}"
+        return "none" if step is None else f"step {step}"
+    return f"step {step}, asked for at L*\u00a0{found.intended_l:g}"
 
 
-def _step_row(step: WedgeStep, broken: str | None) -> tuple[str, ...]:
-    words = {"tied": "no step to the next", "reversed": "next is darker"}.get(broken or "", "")
+def _step_row(wedge: NeutralWedgeScore, step: WedgeStep) -> tuple[str, ...]:
+    """A step against the one before it."""
+    back = {b.after_step + 1 for b in wedge.breaks}
+    words = "runs back" if step.step in back else "merges" if step.step in wedge.merged else eye_words(step)
     return (
         str(step.step),
         f"{step.intended_l:g}",
-        plus_minus(step.lab[0], step.standard_error_l, 1),
+        figure(step.lab[0], step.noise_l),
         number(step.lab[1]),
         number(step.lab[2]),
         number(step.density, 2),
-        "" if step.visibility_jnd is None else number(step.visibility_jnd, 1),
-        words,
+        "" if step.gain is None else number(step.gain, 2),
+        "" if step is wedge.steps[0] else f"{words} {eye_times(step.visibility)}".rstrip(),
     )
 
 
@@ -230,7 +242,7 @@ def patch_view(anchor: str, field: PatchFieldScore, crop: Crop | None) -> PatchV
             values=(
                 *(number(v) for v in asked[i]),
                 *(number(v) for v in printed[i]),
-                plus_minus(float(far[i]), field.patches[i].standard_uncertainty_de00, 1),
+                figure(float(far[i]), field.patches[i].standard_uncertainty_de00, digits=1),
             ),
         )
         for i in np.argsort(-far, kind="stable")
@@ -250,7 +262,8 @@ def _css(pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> list[str]:
 
 def _stripe_words(banding: HeadBanding) -> str:
     way = f" {banding.direction} the sheet" if banding.direction else ""
-    return f"every {number(banding.period_mm, 1, 'mm')}{way}, ± {number(banding.amplitude_l, 2, 'L*')}"
+    period = figure(banding.period_mm, banding.period_standard_error_mm, "mm", digits=1)
+    return f"every {period}{way}, amplitude {figure(banding.amplitude_l, banding.standard_error_l, 'L*', digits=2)}"
 
 
 def flat_view(flat: FlatFieldScore, crop: Crop | None) -> FlatView:

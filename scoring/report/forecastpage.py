@@ -8,18 +8,21 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from inkstrain.scoring.advice import steepest_share
+from inkstrain.scoring.figures import figure as measured
+from inkstrain.scoring.figures import number
 from inkstrain.scoring.forecastmodel import Forecast, IntentForecast
 from inkstrain.scoring.forecasttext import merged_deg, row_chroma
-from inkstrain.scoring.model import Contour, HueSweepScore, NeutralWedgeScore, RingScore, Totals
-from inkstrain.targets.rings import HUB_RADIUS_MM, RIM_WIDTH_MM
+from inkstrain.scoring.model import Estimate, HueSweepScore, NeutralWedgeScore, RingScore
+from inkstrain.targets.key import Key
 
 from .gamutplot import hue_polar, outline, volume_words
+from .geometry import key_of, ring_place
 from .page import rendered
 from .pictures import lab_strip_uri, picture_uri, redrawn_ring
-from .ringplot import RampLimits, Trace, profile_panels, radius_axis, speed_frame, speed_lines, strip_image
+from .ringplot import Trace, course_panels, course_speed, radius_axis, speed_frame, speed_lines, strip_image
 from .ringview import chroma_top
 from .svg import Scale, figure, join, text
-from .words import flag_words, hanging_words, number, ring_name, ring_state
+from .words import flag_words, ring_name, ring_state
 
 __all__ = ["forecast_html"]
 
@@ -37,6 +40,7 @@ class RenderingView:
     name: str
     line: str
     line_class: str
+    basis: str
     twins: tuple[str, ...]
     facts: tuple[str, ...]
 
@@ -100,23 +104,26 @@ def _rendering(index: int, intent: IntentForecast, everyone: Sequence[IntentFore
     totals = intent.totals
     sweep = next((e for e in intent.elements if isinstance(e, HueSweepScore)), None)
     wedge = next((e for e in intent.elements if isinstance(e, NeutralWedgeScore)), None)
-    told = None
+    first = None
     if wedge is not None:
-        told = next((s.intended_l for s in wedge.steps if s.step == wedge.first_from_black), None)
+        first = next((s.intended_l for s in wedge.steps if s.step == wedge.first_from_black), None)
     return RenderingView(
         name=intent.name,
         line=_LINES[index] if index < len(_LINES) else "thin",
         line_class=_line_class(index),
+        basis="with the paper's own colour" if intent.intent == "absolute" else "",
         twins=tuple(other.name for other in everyone if other.same_as == intent.name),
         facts=(
-            number(totals.evenness, 2),
-            number(totals.reach, 2),
-            _counted(totals),
-            number(totals.widest_flat_band_mm, 1, "mm"),
+            _total(totals.evenness),
+            _total(totals.reach),
+            _total(totals.excess_to_white, 1),
+            _total(totals.excess_to_black, 1),
+            _total(totals.missing_to_white, 1),
+            _total(totals.missing_to_black, 1),
             number(merged_deg(sweep), 0, "°") if sweep else "–",
             number(row_chroma(sweep), 0) if sweep else "–",
             number(min(step.lab[0] for step in wedge.steps), 1) if wedge else "–",
-            "none" if told is None else f"L* {told:g}",
+            "none" if first is None else f"L*\u00a0{first:g}",
             number(intent.neutrals.max_c, 1) if intent.neutrals else "–",
         ),
     )
@@ -124,34 +131,37 @@ def _rendering(index: int, intent: IntentForecast, everyone: Sequence[IntentFore
 
 def _fades(forecast: Forecast, shown: Sequence[IntentForecast]) -> list[FadeView]:
     advice = {each.element: each for each in forecast.advice}
+    key = key_of(forecast)
     by_ring = sorted(
         zip(*(intent.rings() for intent in shown), strict=True), key=lambda rings: _KINDS.index(rings[0].kind)
     )
-    c_top = chroma_top([lab for rings in by_ring for r in rings for lab in (r.profile.lab, r.profile.intended_lab)])
+    c_top = chroma_top([lab for rings in by_ring for r in rings for lab in (r.course.lab, r.course.intended_lab)])
     fades = []
     for n, rings in enumerate(by_ring, 1):
-        told = advice.get(rings[0].id)
-        smoother = told.smoother if told else ()
+        found = advice.get(rings[0].id)
+        smoother = found.smoother if found else ()
         fades.append(
             FadeView(
                 anchor=f"ring-{n}",
                 name=ring_name(rings[0]),
-                advice=told.text if told else "",
-                tie=told is not None and not smoother,
+                advice=found.text if found else "",
+                tie=found is not None and not smoother,
                 discs=tuple(
-                    _disc(ring, intent.name, intent.name in smoother) for ring, intent in zip(rings, shown, strict=True)
+                    _disc(ring, key, intent.name, intent.name in smoother)
+                    for ring, intent in zip(rings, shown, strict=True)
                 ),
-                plot=_plot(f"ring-{n}-plot", rings, [intent.name for intent in shown], c_top),
+                plot=_plot(f"ring-{n}-plot", rings, [intent.name for intent in shown], c_top, key),
             )
         )
     return fades
 
 
-def _disc(ring: RingScore, name: str, smoother: bool) -> DiscView:
+def _disc(ring: RingScore, key: Key | None, name: str, smoother: bool) -> DiscView:
     kind, state = ring_state(ring)
-    outer = ring.profile.radius_mm[-1] + RIM_WIDTH_MM
-    crop = redrawn_ring(ring.profile.radius_mm, ring.profile.lab, (0.0, 0.0), outer)
-    worst = max(ring.contours, key=lambda c: c.contrast_de00, default=None)
+    outer = ring_place(key, ring, None).limits.outer_mm
+    crop = redrawn_ring(ring.course.radius_mm, ring.course.lab, (0.0, 0.0), outer)
+    worst = max(ring.contours, key=lambda c: c.excess_de00, default=None)
+    swing = max(ring.hue_swings, key=lambda s: abs(s.delta_h), default=None)
     return DiscView(
         name=name,
         state=state,
@@ -163,43 +173,38 @@ def _disc(ring: RingScore, name: str, smoother: bool) -> DiscView:
             number(ring.evenness, 2),
             number(steepest_share(ring), 1),
             number(ring.reach, 2),
-            str(len(ring.contours)) + (f", {_contrast(worst)}" if worst is not None else ""),
-            number(sum(band.width_mm for band in ring.flat_bands), 1, "mm"),
-            number(max((abs(s.degrees) for s in ring.hue_swings), default=0.0), 0, "°"),
-            number(ring.core_mm, 1, "mm"),
+            str(len(ring.contours)) + (f", {measured(worst.excess_de00, worst.noise_de00)}" if worst else ""),
+            number(sum(band.missing_de00 for band in ring.flat_bands), 1) if ring.flat_bands else "none",
+            "none" if swing is None else f"{number(abs(swing.delta_h))} ({number(abs(swing.degrees), 0, '°')})",
+            number(ring.core_mm.value if ring.core_mm else None, 1, "mm"),
             number(ring.delta_e00.intended.mean if ring.delta_e00.intended else None, 1),
         ),
     )
 
 
-def _counted(totals: Totals) -> str:
-    seen = totals.visible_contours
-    return str(totals.contours) + (f", {seen} visible" if seen not in (None, totals.contours) else "")
+def _total(total: Estimate | None, digits: int = 2) -> str:
+    return "–" if total is None else measured(total.value, total.noise, digits=digits)
 
 
-def _contrast(contour: Contour) -> str:
-    hanging = hanging_words(contour)
-    return number(contour.contrast_de00, 1, "ΔE00") + (f" ({hanging})" if hanging else "")
-
-
-def _plot(name: str, rings: Sequence[RingScore], names: Sequence[str], c_top: float) -> Markup:
+def _plot(name: str, rings: Sequence[RingScore], names: Sequence[str], c_top: float, key: Key | None) -> Markup:
     """Every rendering's colours as strips, its L*, C* and hue, and its speed, over the same radii."""
-    radii = rings[0].profile.radius_mm
-    limits = RampLimits(HUB_RADIUS_MM, radii[-1], radii[-1] + RIM_WIDTH_MM)
+    radii = rings[0].course.radius_mm
+    limits = ring_place(key, rings[0], None).limits
     x = Scale(0.0, limits.outer_mm, _LEFT, _WIDTH - _RIGHT)
     strips, top = [], 0.0
-    labels = [("asked", rings[0].profile.intended_lab)]
-    labels += [(str(i), ring.profile.lab) for i, ring in enumerate(rings, 1)]
+    labels = [("asked", rings[0].course.intended_lab)]
+    labels += [(str(i), ring.course.lab) for i, ring in enumerate(rings, 1)]
     for words, labs in labels:
         strips.append(strip_image(lab_strip_uri(labs), x(radii[0]), top, x(radii[-1]) - x(radii[0]), 15.0))
         strips.append(text(x.start - 5.0, top + 11.5, words, class_="tick", text_anchor="end"))
         top += 16.0
-    traces = [Trace(radii, rings[0].profile.intended_lab, "asked")]
-    traces += [Trace(ring.profile.radius_mm, ring.profile.lab, _line_class(i)) for i, ring in enumerate(rings)]
-    panels, bottom = profile_panels(traces, x, c_top, top + 36.0)
-    asked = (radii, rings[0].profile.intended_speed_de00_per_mm, "asked")
-    lines = [asked, *((r.profile.radius_mm, r.profile.speed_de00_per_mm, _line_class(i)) for i, r in enumerate(rings))]
-    panel = speed_frame(x, bottom + 28.0, lines, max(asked[1], default=1.0))
+    traces = [Trace(radii, rings[0].course.intended_lab, "asked")]
+    traces += [Trace(ring.course.radius_mm, ring.course.lab, _line_class(i)) for i, ring in enumerate(rings)]
+    panels, bottom = course_panels(traces, x, c_top, top + 36.0)
+    speeds = [course_speed(ring.course) for ring in rings]
+    lines = [(speeds[0][0], speeds[0][2], "asked")]
+    lines += [(radius, printed, _line_class(i)) for i, (radius, printed, _) in enumerate(speeds)]
+    panel = speed_frame(x, bottom + 28.0, lines, max(speeds[0][2], default=1.0))
     return figure(
         name,
         (0.0, 0.0, _WIDTH, panel.bottom + 34.0),

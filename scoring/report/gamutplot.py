@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from inkstrain.scoring.figures import figure as figure_of
 from inkstrain.scoring.model import ColourVolume, HueChroma
 
 from .svg import figure, polyline, tag, text, ticks
@@ -23,9 +24,9 @@ def outline(volume: ColourVolume, level_l: float) -> list[HueChroma]:
 
 def volume_words(volume: ColourVolume) -> str:
     """Return a colour volume in a sentence."""
-    error = math.hypot(2.0 * volume.standard_error, volume.between_hues)
+    error = math.hypot(volume.standard_error, volume.between_hues / 1.96)
     words = (
-        f"The rings enclose {volume.volume / 1000:.0f} ± {max(error / 1000, 1):.0f} thousand cubic units of CIELAB, "
+        f"The fades enclose {figure_of(volume.volume / 1000, error / 1000)} thousand cubic units of CIELAB, "
         f"{100 * volume.of_asked:.0f} % of what the file asked for"
     )
     if volume.coverage is not None:

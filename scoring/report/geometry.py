@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.forecastmodel import Forecast
 from inkstrain.scoring.model import RingScore, Score
 from inkstrain.targets.errors import InkstrainError
 from inkstrain.targets.key import HueSweep, Key, Ring
@@ -15,19 +16,20 @@ from .ringplot import RampLimits
 
 __all__ = ["RingPlace", "key_of", "ring_place", "sweep_of"]
 
+_BEYOND_MM = 1.0  # of rim that a course does not reach
 _Kind = TypeVar("_Kind", Ring, HueSweep)
 
 
 @dataclass(frozen=True, slots=True)
 class RingPlace:
-    """A ring's centre in sheet mm (x, y), and its radii."""
+    """A fade's centre in sheet mm (x, y), and its radii."""
 
     centre_mm: tuple[float, float]
     limits: RampLimits
 
 
-def key_of(score: Score) -> Key | None:
-    """Return the chart's key, regenerated from the recipe in the score; ``None`` if it cannot be."""
+def key_of(score: Score | Forecast) -> Key | None:
+    """Return the chart's key, regenerated from the recipe in a score or a forecast; ``None`` if it cannot be."""
     from inkstrain.targets.chart import build_key
     from inkstrain.targets.recipe import parse_recipe
 
@@ -38,13 +40,12 @@ def key_of(score: Score) -> Key | None:
 
 
 def ring_place(key: Key | None, ring: RingScore, crop: Crop | None) -> RingPlace:
-    """Return where a ring lies; without its key, the middle of its crop and the usual hub and rim."""
+    """Return where a fade lies; without its key, the middle of its crop and the usual hub and rim."""
     known = _element(key, ring.id, Ring)
     if known is not None:
         return RingPlace(known.centre_mm, RampLimits(*known.ramp_mm, known.radius_mm))
-    radii = ring.profile.radius_mm
-    step = radii[1] - radii[0] if len(radii) > 1 else 0.0
-    outer = radii[-1] + step / 2.0 if radii else HUB_RADIUS_MM + RIM_WIDTH_MM + 1.0
+    radii = ring.course.radius_mm
+    outer = (radii[-1] if radii else HUB_RADIUS_MM + RIM_WIDTH_MM) + _BEYOND_MM
     centre = (0.0, 0.0)
     if crop is not None:
         width, height = crop.size_mm

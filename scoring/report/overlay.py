@@ -1,4 +1,4 @@
-"""What is drawn over a ring's crop: contours as circles, flat bands hatched, in millimetres of the chart."""
+"""What is drawn over a fade's crop: rings as circles, merged tones hatched, in millimetres of the chart."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ import math
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.figures import figure as measured
 from inkstrain.scoring.model import RingScore
 
 from .pictures import picture_uri
 from .svg import arc_band, figure, hatch, join, tag, text
-from .words import interval, number, plus_minus, ring_name, ring_state, strength
+from .words import eye_words, interval, number, ring_name, ring_state, ring_word
 
 __all__ = ["overlay_marks", "radius_ruler", "ring_picture"]
 
@@ -69,16 +70,17 @@ def overlay_marks(name: str, ring: RingScore, centre: tuple[float, float]) -> Ma
         parts.extend(_circle(x, y, radius) for radius in (band.inner_mm, band.outer_mm))
     for contour in ring.contours:
         parts.extend(_circle(x, y, radius) for radius in (contour.inner_mm, contour.outer_mm))
+    parts.extend(_circle(x, y, faint.radius_mm, " dashed") for faint in ring.faint_rings)
     for index, contour in enumerate(sorted(ring.contours, key=lambda c: c.radius_mm)):
         # each label a little further round, so that close rings do not hide each other's
         parts.append(_label(centre, contour.outer_mm, -58.0 + 29.0 * (index % 5), number(contour.radius_mm)))
     return tag("g", join(parts), class_="marks")
 
 
-def _circle(x: str, y: str, radius: float) -> Markup:
+def _circle(x: str, y: str, radius: float, dashed: str = "") -> Markup:
     # a light line under a dark one shows on any colour
     return join(
-        tag("circle", cx=x, cy=y, r=f"{radius:.3f}", class_=class_) for class_ in ("mark-under", "mark-line")
+        tag("circle", cx=x, cy=y, r=f"{radius:.3f}", class_=class_) for class_ in ("mark-under", "mark-line" + dashed)
     )
 
 
@@ -95,16 +97,17 @@ def _label(centre: tuple[float, float], radius: float, angle_deg: float, words: 
 
 def _described(ring: RingScore) -> str:
     parts = [
-        f"Contour at {plus_minus(c.radius_mm, c.radius_standard_error_mm, 2, 'mm')}, from {number(c.inner_mm)} to "
-        f"{number(c.outer_mm, 1, 'mm')}, {strength(c)}."
+        f"{ring_word(c, ring.resolution_mm).capitalize()} at {measured(c.radius_mm, c.radius_noise_mm, 'mm')}, from "
+        f"{number(c.inner_mm)} to {number(c.outer_mm, 1, 'mm')}, to the eye {eye_words(c)}."
         for c in ring.contours
     ]
-    parts += [f"Flat band {interval(b.inner_mm, b.outer_mm)}, hatched." for b in ring.flat_bands]
-    return " ".join(parts) or "Neither contours nor flat bands were found."
+    parts += [f"Merged tones {interval(b.inner_mm, b.outer_mm)}, hatched." for b in ring.flat_bands]
+    parts += [f"Faint ring at {number(f.radius_mm, 1, 'mm')}, dashed." for f in ring.faint_rings]
+    return " ".join(parts) or "Neither rings nor merged tones were found."
 
 
 def radius_ruler(name: str, ring: RingScore, outer_mm: float) -> Markup:
-    """Return a small ruler from the centre to the rim: contours as strokes, flat bands hatched."""
+    """Return a small ruler from the centre to the rim: rings as strokes, faint ones short, merged tones hatched."""
     width, height = 120.0, 12.0
 
     def x(radius: float) -> float:
@@ -122,6 +125,10 @@ def radius_ruler(name: str, ring: RingScore, outer_mm: float) -> Markup:
     parts += [
         tag("line", x1=x(c.radius_mm), x2=x(c.radius_mm), y1=0, y2=height - 1.5, class_="ruler-ring")
         for c in ring.contours
+    ]
+    parts += [
+        tag("line", x1=x(f.radius_mm), x2=x(f.radius_mm), y1=height / 2, y2=height - 1.5, class_="ruler-faint")
+        for f in ring.faint_rings
     ]
     return figure(
         name, (0.0, 0.0, width, height), *parts, title=f"Where along {ring_name(ring)}", hidden=True, class_="ruler"

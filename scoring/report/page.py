@@ -6,7 +6,7 @@ import base64
 import functools
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib import resources
 from typing import Any, Protocol
 
@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.judge import Verdict
+from inkstrain.scoring.judge import Finding, Verdict
 from inkstrain.scoring.model import Score
 from inkstrain.targets.key import Key
 
@@ -52,7 +52,7 @@ def report_html(
     measured : Score or an object with ``score`` and ``crops``
         As measured, or a kept score read back.
     crops : mapping of element id to Crop, optional
-        Taken from ``measured`` if not given. Rings without a crop are redrawn from their profiles.
+        Taken from ``measured`` if not given. Fades without a crop are redrawn from their courses.
     verdict : Verdict, optional
         Shown beside the summary.
     key : Key, optional
@@ -81,7 +81,8 @@ def report_html(
         "report.html",
         view=view,
         title=title or print_name(score.conditions),
-        findings=_by_element(verdict) if verdict is not None else (),
+        findings=_by_element(verdict.findings) if verdict is not None else (),
+        doubtful=_by_element(verdict.within_error) if verdict is not None else (),
         not_judged=_by_reason(verdict) if verdict is not None else (),
     )
 
@@ -121,15 +122,15 @@ def _environment() -> Environment:
     )
 
 
-def _by_element(verdict: Verdict) -> tuple[tuple[str, tuple[str, ...]], ...]:
+def _by_element(findings: Iterable[Finding]) -> tuple[tuple[str, tuple[str, ...]], ...]:
     texts: dict[str, list[str]] = {}
-    for finding in verdict.findings:
+    for finding in findings:
         texts.setdefault(element_name(finding.element), []).append(unbroken(finding.text))
     return tuple((name, tuple(lines)) for name, lines in texts.items())
 
 
 def _by_reason(verdict: Verdict) -> tuple[tuple[str, str], ...]:
-    """What was not judged, by reason: the same limit on sixteen rings is said once."""
+    """What was not judged, by reason: the same limit on sixteen fades is said once."""
     by_reason: dict[str, list[str]] = {}
     for item in verdict.not_judged:
         words = limit_words(item.measure)

@@ -103,7 +103,7 @@ def _view(index: int, picture: PictureView, images: PhotoImages) -> PhotoView:
 def _state(picture: PictureView) -> str:
     if picture.touched:
         return f"{per_cent(picture.area_over_seen.over_2)} over 2 ΔE00"
-    return "cannot be told" if is_unknown(picture.not_covered) else "not touched"
+    return "not known" if is_unknown(picture.not_covered) else "not touched"
 
 
 def _over(area: object) -> tuple[float, ...]:
@@ -133,7 +133,7 @@ def _facts(picture: PictureView) -> tuple[tuple[str, str], ...]:
 
 
 def _tones(tones: NeutralTones) -> str:
-    lost = "" if tones.lost_in_black is None else f", {per_cent(tones.lost_in_black)} not told from black"
+    lost = "" if tones.lost_in_black is None else f", {per_cent(tones.lost_in_black)} not seen apart from black"
     return (
         f"cast C* {number(tones.cast_max_c)} at most (L* {number(tones.cast_at_l, 0)}), "
         f"{number(tones.cast_mean_c)} on average; {per_cent(tones.merged)} in merged tones, "

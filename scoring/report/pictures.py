@@ -94,13 +94,13 @@ def lab_strip_uri(labs: ArrayLike) -> str:
 def redrawn_ring(
     radius_mm: Sequence[float], labs: Sequence[Sequence[float]], centre_mm: tuple[float, float], outer_mm: float
 ) -> Crop:
-    """Return a ring drawn from its profile, for a score whose scan is no longer at hand."""
+    """Return a fade drawn from its course, for a score whose scan is no longer at hand."""
     px_per_mm = 8.0
     half = outer_mm + 1.0
     size = round(2 * half * px_per_mm)
     offset = (np.arange(size) + 0.5) / px_per_mm - half
     distance = np.hypot(offset[:, None], offset[None, :])
-    # without a profile a mid-grey disc stands in
+    # without a course a mid-grey disc stands in
     colours = lab_to_srgb8(labs if len(labs) else [(50.0, 0.0, 0.0)])
     index = np.clip(np.searchsorted(np.asarray(radius_mm), distance), 0, len(colours) - 1)
     image = np.where(distance[..., None] <= outer_mm, colours[index], np.uint8(255))

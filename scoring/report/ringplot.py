@@ -1,4 +1,4 @@
-"""A ring against its radius: the ramp as colours, then L*, C*, hue and speed, printed and asked for."""
+"""A fade against its radius: the ramp as colours, then L*, C*, hue and speed, printed and asked for."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from inkstrain.scoring.model import Lab, RingScore
+from inkstrain.scoring.model import Course, Lab, RingScore
+from inkstrain.targets.colorimetry import delta_e00
 
 from .pictures import lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks
@@ -19,8 +20,9 @@ __all__ = [
     "HUE_NEEDS_CHROMA",
     "RampLimits",
     "Trace",
-    "profile_panels",
-    "profile_strip",
+    "course_panels",
+    "course_speed",
+    "course_strip",
     "radius_axis",
     "ring_plot",
     "speed_frame",
@@ -74,24 +76,24 @@ class Panel:
 
 
 def ring_plot(name: str, ring: RingScore, limits: RampLimits, chroma_top: float, unrolled_uri: str | None) -> Markup:
-    """Return the plot of one ring.
+    """Return the plot of one fade.
 
     Parameters
     ----------
     chroma_top : float
-        Upper end of the C* axis, the same for all rings of a report.
+        Upper end of the C* axis, the same for all fades of a report.
     unrolled_uri : str or None
         The crop cut open, radius from left to right over ``0..outer_mm``.
     """
-    profile = ring.profile
+    course = ring.course
     x = Scale(0.0, limits.outer_mm, _LEFT, _WIDTH - _RIGHT)
-    traces = [Trace(profile.radius_mm, profile.intended_lab, "asked")]
-    if profile.attainable_lab:
-        traces.append(Trace(profile.radius_mm, profile.attainable_lab, "promised"))
-    traces.append(Trace(profile.radius_mm, profile.lab, "printed", profile.standard_error_de00))
+    traces = [Trace(course.radius_mm, course.intended_lab, "asked")]
+    if course.attainable_lab:
+        traces.append(Trace(course.radius_mm, course.attainable_lab, "promised"))
+    traces.append(Trace(course.radius_mm, course.lab, "printed", course.standard_error_de00))
     strips, top = _strips(ring, x, unrolled_uri)
     label_y = top + 12.0
-    panels, bottom = profile_panels(traces, x, chroma_top, top + 36.0)
+    panels, bottom = course_panels(traces, x, chroma_top, top + 36.0)
     speed, bottom = _speed_panel(ring, limits, x, bottom + 28.0)
     marks = _bands(name, ring, x, top + 17.0, bottom, label_y)
     axis = radius_axis(x, limits, top + 17.0, bottom)
@@ -110,7 +112,7 @@ def ring_plot(name: str, ring: RingScore, limits: RampLimits, chroma_top: float,
     )
 
 
-def profile_panels(traces: Sequence[Trace], x: Scale, chroma_top: float, top: float) -> tuple[Markup, float]:
+def course_panels(traces: Sequence[Trace], x: Scale, chroma_top: float, top: float) -> tuple[Markup, float]:
     """Return the panels of L*, C* and hue, and where they end."""
     hues = [unwrapped_hue(trace.lab, traces[0].lab) for trace in traces]
     low, high = _hue_range(traces, hues)
@@ -199,28 +201,39 @@ def _chroma_weight(lab: Lab) -> float:
 def _error_band(
     trace: Trace, values: Sequence[float], weight: Callable[[Lab], float], panel: Panel, x: Scale
 ) -> Markup:
-    """± two standard errors, as if all of the error lay in this one quantity."""
+    """± 1.96 standard errors, as if all of the error lay in this one quantity."""
     y = panel.y()
-    spread = [2.0 * e * weight(lab) for e, lab in zip(trace.error_de00, trace.lab, strict=True)]
+    spread = [1.96 * e * weight(lab) for e, lab in zip(trace.error_de00, trace.lab, strict=True)]
     upper = [(x(r), y.clamped(v + s)) for r, v, s in zip(trace.radius_mm, values, spread, strict=True)]
     lower = [(x(r), y.clamped(v - s)) for r, v, s in zip(trace.radius_mm, values, spread, strict=True)]
     return polyline([*upper, *reversed(lower)], "error-band")
 
 
+def course_speed(course: Course) -> tuple[list[float], list[float], list[float]]:
+    """Return radii between the places of a course, and how fast colour moves there, printed and intended, ΔE00 a mm."""
+    if len(course.radius_mm) < 2:
+        return [], [], []
+    radius = np.asarray(course.radius_mm)
+    step = np.diff(radius)
+    printed, asked = (
+        np.asarray(delta_e00(lab[:-1], lab[1:])) / step for lab in map(np.asarray, (course.lab, course.intended_lab))
+    )
+    return ((radius[1:] + radius[:-1]) / 2).tolist(), printed.tolist(), asked.tolist()
+
+
 def _speed_panel(ring: RingScore, limits: RampLimits, x: Scale, top: float) -> tuple[Markup, float]:
-    profile = ring.profile
-    asked, printed = profile.intended_speed_de00_per_mm, profile.speed_de00_per_mm
-    if not asked or not printed:
-        return text(x.start, top + 10.0, "speed: not kept in this score", class_="panel-title"), top + 18.0
+    radius, printed, asked = course_speed(ring.course)
+    if not radius:
+        return Markup(""), top
     reach = ring.reach if ring.reach is not None else 1.0
     share = [v * reach for v in asked]
-    lines = [(profile.radius_mm, asked, "asked"), (profile.radius_mm, printed, "printed")]
+    lines = [(radius, asked, "asked"), (radius, printed, "printed")]
     panel = speed_frame(x, top, lines, max(share))
     y = panel.y()
     parts = []
     middle = share[len(share) // 2]
-    for factor, class_, name in ((2.0, "share-twice", "2 × share"), (0.25, "share-quarter", "¼ share")):
-        points: Points = [(x(r), y.clamped(v * factor)) for r, v in zip(profile.radius_mm, share, strict=True) if v > 0]
+    for factor, class_, name in ((2.0, "share-twice", "2 × share"), (0.5, "share-half", "½ share")):
+        points: Points = [(x(r), y.clamped(v * factor)) for r, v in zip(radius, share, strict=True) if v > 0]
         parts.append(polyline(points, class_))
         # named in the hub's zone, where no line runs
         at_y = min(y.clamped(factor * middle) + 4.0, panel.bottom - 3.0)
@@ -259,13 +272,13 @@ def _compact(top: float) -> Callable[[float], str]:
 
 def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup, float]:
     """The ramp as colours on the same radius scale: asked for, printed, and the scan cut open."""
-    profile = ring.profile
-    if not profile.radius_mm:
-        return text(x.start, 12.0, "no profile was measured", class_="panel-title"), 16.0
+    course = ring.course
+    if not course.radius_mm:
+        return text(x.start, 12.0, "no course was measured", class_="panel-title"), 16.0
     parts: list[Markup] = []
     top = 0.0
-    for words, labs in (("asked", profile.intended_lab), ("printed", profile.lab)):
-        parts.append(profile_strip(profile.radius_mm, labs, x, (top, _STRIP)))
+    for words, labs in (("asked", course.intended_lab), ("printed", course.lab)):
+        parts.append(course_strip(course.radius_mm, labs, x, (top, _STRIP)))
         parts.append(text(x.start - 5.0, top + 10.5, words, class_="tick", text_anchor="end"))
         top += _STRIP
     if unrolled_uri is not None:
@@ -277,10 +290,10 @@ def _strips(ring: RingScore, x: Scale, unrolled_uri: str | None) -> tuple[Markup
     return join(parts), top
 
 
-def profile_strip(
+def course_strip(
     radius_mm: Sequence[float], labs: Sequence[Lab], x: Scale, place: tuple[float, float]
 ) -> Markup:
-    """Return a profile's colours as a strip from the centre outwards, true to a radius scale.
+    """Return a course's colours as a strip from the centre outwards, true to a radius scale.
 
     Parameters
     ----------
@@ -306,17 +319,12 @@ def strip_image(uri: str, left: float, top: float, width: float, height: float) 
 
 def _bands(name: str, ring: RingScore, x: Scale, top: float, bottom: float, label_y: float) -> Markup:
     parts = []
-    last_label = -math.inf
-    for band in sorted(ring.flat_bands, key=lambda b: b.inner_mm):
+    for band in ring.flat_bands:
         left, right = x(band.inner_mm), x(band.outer_mm)
         parts.append(
             tag("rect", x=left, y=top, width=right - left, height=bottom - top, fill=f"url(#{name}-hatch)",
                 class_="band-flat")
         )  # fmt: skip
-        # hatching tells a band whose label would run into its neighbour's
-        if (left + right) / 2 - last_label > 26.0:
-            last_label = (left + right) / 2
-            parts.append(text(last_label, label_y, "flat", class_="band-label", text_anchor="middle"))
     for contour in ring.contours:
         left, right = x(contour.inner_mm), x(contour.outer_mm)
         wide = max(right - left, 2.0)
@@ -326,6 +334,10 @@ def _bands(name: str, ring: RingScore, x: Scale, top: float, bottom: float, labe
         parts.append(
             text(x(contour.radius_mm), label_y, number(contour.radius_mm), class_="band-label", text_anchor="middle")
         )
+    parts += [
+        tag("line", x1=x(faint.radius_mm), x2=x(faint.radius_mm), y1=top, y2=bottom, class_="band-faint")
+        for faint in ring.faint_rings
+    ]
     return join(parts)
 
 

@@ -1,4 +1,4 @@
-"""What a page shows of one ring: pictures, plots, facts and findings, ready for the template."""
+"""What a page shows of one fade: pictures, plots, facts and findings, ready for the template."""
 
 from __future__ import annotations
 
@@ -9,32 +9,20 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.model import Contour, DeltaE, FlatBand, HueSwing, RingScore, Ripple
+from inkstrain.scoring.figures import NOT_MEASURED, fault_figure, figure, interval, number
+from inkstrain.scoring.model import Contour, DeltaE, FlatBand, HueSwing, RingScore
 from inkstrain.targets.key import Key
 
 from .geometry import ring_place
 from .overlay import radius_ruler, ring_picture
 from .pictures import picture_uri, redrawn_ring, unrolled_uri
 from .ringplot import ring_plot
-from .words import (
-    CORE_MM,
-    NOT_MEASURED,
-    flag_words,
-    hanging_words,
-    interval,
-    number,
-    plus_minus,
-    ring_name,
-    ring_state,
-    strength,
-)
+from .words import CAUSE_WORDS, CORE_MM, Fault, eye_times, eye_words, flag_words, ring_name, ring_state, ring_word
 
 __all__ = ["Fact", "FindingRow", "RingView", "chroma_top", "difference_words", "ring_facts", "ring_view"]
 
 _THUMB_PX = 190
 _UNROLLED_PX = (520, 64)
-
-_CAUSES = {"profile": "profile", "print": "printing", "unknown": "not told"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,19 +36,20 @@ class Fact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingRow:
-    """A line of a ring's table of findings."""
+    """A line of a fade's table of findings; ``times`` is its visibility in multiples of threshold."""
 
     what: str
     where: str
     width: str = ""
     amount: str = ""
     to_the_eye: str = ""
+    times: str = ""
     cause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RingView:
-    """Everything the template needs for one ring."""
+    """Everything the template needs for one fade; ``quiet`` if it is even and nothing was found in it."""
 
     anchor: str
     name: str
@@ -74,6 +63,8 @@ class RingView:
     redrawn: bool
     promised: bool
     marked: bool
+    faint: bool
+    quiet: bool
     facts: tuple[Fact, ...]
     findings: tuple[FindingRow, ...]
     flags: tuple[str, ...]
@@ -87,12 +78,13 @@ def chroma_top(labs: Sequence[Sequence[tuple[float, float, float]]]) -> float:
 
 
 def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, c_top: float) -> RingView:
-    """Build the view of one ring. Without a crop the ring is redrawn from its profile, and says so."""
+    """Build the view of one fade. Without a crop it is redrawn from its course, and says so."""
     place = ring_place(key, ring, crop)
     redrawn = crop is None
     if crop is None:
-        crop = redrawn_ring(ring.profile.radius_mm, ring.profile.lab, place.centre_mm, place.limits.outer_mm)
+        crop = redrawn_ring(ring.course.radius_mm, ring.course.lab, place.centre_mm, place.limits.outer_mm)
     kind, state = ring_state(ring)
+    findings = tuple(_findings(ring))
     unrolled = None if redrawn else unrolled_uri(crop, place.centre_mm, place.limits.outer_mm, _UNROLLED_PX)
     return RingView(
         anchor=anchor,
@@ -105,10 +97,12 @@ def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, 
         picture=ring_picture(f"{anchor}-crop", ring, crop, place.centre_mm),
         plot=ring_plot(f"{anchor}-plot", ring, place.limits, c_top, unrolled),
         redrawn=redrawn,
-        marked=bool(ring.contours or ring.flat_bands),
-        promised=ring.profile.attainable_lab is not None,
+        marked=bool(ring.contours or ring.flat_bands or ring.faint_rings),
+        faint=bool(ring.faint_rings),
+        quiet=kind == "even" and not findings,
+        promised=ring.course.attainable_lab is not None,
         facts=ring_facts(ring),
-        findings=tuple(_findings(ring)),
+        findings=findings,
         flags=tuple(flag_words(flag) for flag in ring.flags),
         numbers=tuple(_numbers(ring)),
     )
@@ -120,21 +114,28 @@ def difference_words(difference: DeltaE | None) -> str:
         return NOT_MEASURED
     # an uncertainty that lacks how wrong the basis is would look better than it is
     known = not difference.uncertainty_is_lower_bound
-    mean = plus_minus(difference.mean, difference.standard_uncertainty if known else None)
-    p95 = plus_minus(difference.p95, difference.single_standard_uncertainty if known else None)
-    return f"{mean} mean, {p95} at 95 %"
+    mean = figure(difference.mean, difference.standard_uncertainty if known else None, digits=1)
+    p95 = figure(difference.p95, difference.single_standard_uncertainty if known else None, digits=1)
+    return f"{mean} mean, {p95} at 95\u00a0%"
 
 
 def ring_facts(ring: RingScore) -> tuple[Fact, ...]:
-    """Return the ring's plain figures."""
+    """Return the fade's plain figures."""
     hub = "white" if ring.kind == "ring-to-white" else "black"
-    fall = ring.fall_off_mm
+    fall, core = ring.fall_off_mm, ring.core_mm
+    early = core is not None and core.value >= CORE_MM
     facts = [
-        Fact(name="evenness", value=number(ring.evenness, 2), meaning="1 is perfectly even"),
-        Fact(name="reach", value=number(ring.reach, 2), meaning="share of the asked-for range that was printed"),
         Fact(
-            name="core", value=number(ring.core_mm, 1, "mm"),
-            meaning=f"{hub} held beyond the hub" if (ring.core_mm or 0) < CORE_MM else f"{hub} reached too early",
+            name="evenness", value=figure(ring.evenness, ring.evenness_noise),
+            meaning=f"1 is even; {number(ring.evenness_second_metric, 2)} by a second metric",
+        ),
+        Fact(
+            name="reach", value=figure(ring.reach, ring.reach_noise),
+            meaning="length of the printed path over the path asked for",
+        ),
+        Fact(
+            name="core", value=fault_figure(core.value, core.noise, "mm") if core else NOT_MEASURED,
+            meaning=f"{hub} reached too early" if early else f"{hub} held beyond the hub",
         ),
         Fact(
             name="fall-off",
@@ -150,43 +151,45 @@ def ring_facts(ring: RingScore) -> tuple[Fact, ...]:
 
 def _findings(ring: RingScore) -> list[FindingRow]:
     rows = [
-        FindingRow(
-            what=f"contour, {strength(c)}",
-            where=plus_minus(c.radius_mm, c.radius_standard_error_mm, 2, "mm"),
-            width=_contour_width(c),
-            amount=_contrast(c),
-            to_the_eye=_jnd(c),
-            cause=_CAUSES[c.cause],
+        _seen_row(
+            c, what=ring_word(c, ring.resolution_mm), where=figure(c.radius_mm, c.radius_noise_mm, "mm"),
+            width=figure(c.width_mm, c.width_noise_mm, "mm"), amount=_excess(c), cause=_split(c),
         )
         for c in ring.contours
-    ]
+    ]  # fmt: skip
     rows += [
-        FindingRow(
-            what="flat band", where=interval(b.inner_mm, b.outer_mm), width=number(b.width_mm, 2, "mm"),
-            amount=f"{number(b.lost_de00, 1, 'ΔE00')} lost", cause=_CAUSES[b.cause],
-            to_the_eye=_jnd(b),
+        _seen_row(
+            b, what="merged tones", where=interval(b.inner_mm, b.outer_mm),
+            width=figure(b.width_mm, b.width_noise_mm, "mm"), amount=_missing(b), cause=_split(b),
         )
         for b in ring.flat_bands
     ]  # fmt: skip
     rows += [
-        FindingRow(
-            what="hue swing", where=number(s.radius_mm, 1, "mm"), width=number(s.width_mm, 1, "mm"),
-            amount=_hue_turn(s), cause=_CAUSES[s.cause], to_the_eye=_jnd(s),
+        _seen_row(
+            f, what="faint ring", where=number(f.radius_mm, 1, "mm"), width=number(f.width_mm, 1, "mm"),
+            amount=f"{figure(f.amplitude_de00, f.noise_de00, 'ΔE00')}; {number(f.amplitude_l, 2, 'L*')}",
+            cause=CAUSE_WORDS[f.cause],
+        )
+        for f in ring.faint_rings
+    ]  # fmt: skip
+    rows += [
+        _seen_row(
+            s, what="hue swing", where=number(s.radius_mm, 1, "mm"), width=number(s.width_mm, 1, "mm"),
+            amount=_hue_turn(s), cause=CAUSE_WORDS[s.cause],
         )
         for s in ring.hue_swings
     ]  # fmt: skip
     rows += [
         FindingRow(
             what="reversal", where=interval(r.inner_mm, r.outer_mm), width=number(r.outer_mm - r.inner_mm, 1, "mm"),
-            amount=f"{number(r.depth_l, 1, 'L*')} the wrong way",
+            amount=f"{figure(r.depth_l, r.noise_l, 'L*')} the wrong way",
         )
         for r in ring.reversals
     ]  # fmt: skip
     rows += [
-        FindingRow(
-            what="ripple", where=interval(r.inner_mm, r.outer_mm),
-            width=f"every {number(r.period_mm, 1, 'mm')}" if r.period_mm else "",
-            amount=f"± {number(r.amplitude_l, 2, 'L*')}", to_the_eye=_jnd(r),
+        _seen_row(
+            r, what="ripple", where=interval(r.inner_mm, r.outer_mm), width=f"every {number(r.period_mm, 1, 'mm')}",
+            amount=f"amplitude {figure(r.amplitude_l, r.noise_l, 'L*', digits=2)}",
         )
         for r in ring.ripples
     ]  # fmt: skip
@@ -195,50 +198,62 @@ def _findings(ring: RingScore) -> list[FindingRow]:
         rows.append(
             FindingRow(
                 what="stripes, not a ring", where=f"{band.direction or 'straight through'} the sheet",
-                width=f"every {number(band.period_mm, 1, 'mm')}", amount=f"± {number(band.amplitude_l, 2, 'L*')}",
+                width=f"every {figure(band.period_mm, band.period_standard_error_mm, 'mm', digits=1)}",
+                amount=f"amplitude {figure(band.amplitude_l, band.standard_error_l, 'L*', digits=2)}",
             )
         )  # fmt: skip
     return rows
 
 
-def _jnd(one: Contour | FlatBand | HueSwing | Ripple) -> str:
-    return plus_minus(one.visibility_jnd, one.visibility_standard_error_jnd, 1, "JND")
+def _seen_row(found: Fault, **cells: str) -> FindingRow:
+    times = eye_times(found.visibility, found.visibility_noise)
+    return FindingRow(to_the_eye=eye_words(found), times=times, **cells)
 
 
-def _contrast(contour: Contour) -> str:
-    """The contrast and what it may be: the ends' doubt is in its standard error."""
-    error = contour.contrast_standard_uncertainty_de00 or contour.contrast_standard_error_de00
-    hanging = hanging_words(contour)
-    return plus_minus(contour.contrast_de00, error, 1, "ΔE00") + (f"; {hanging}" if hanging else "")
+def _excess(contour: Contour) -> str:
+    words = f"{figure(contour.excess_de00, contour.noise_de00, 'ΔE00')} excess"
+    return f"{words}{_basis(contour)}; {number(contour.contrast_de00)} between its ends"
 
 
-def _contour_width(contour: Contour) -> str:
-    limit = contour.width_limit_mm
-    if limit is not None and contour.width_mm <= limit:
-        return f"at most {number(limit, 2, 'mm')}, the limit of this scan"
-    return f"{number(contour.width_mm, 2, 'mm')} ({interval(contour.inner_mm, contour.outer_mm)})"
+def _missing(band: FlatBand) -> str:
+    words = f"{figure(band.missing_de00, band.noise_de00, 'ΔE00')} missing"
+    return f"{words}{_basis(band)}; {number(band.lost_de00)} lost in all"
+
+
+def _basis(found: Contour | FlatBand) -> str:
+    """What the colour basis adds to the error, where that is known."""
+    return f" (colour basis ±\u00a0{number(1.96 * found.basis_de00)})" if found.basis_de00 else ""
+
+
+def _split(found: Contour | FlatBand) -> str:
+    """The cause and how much of the finding is whose."""
+    if found.cause == "unknown" or found.from_profile_de00 is None or found.from_print_de00 is None:
+        return CAUSE_WORDS[found.cause]
+    profile = f"profile {fault_figure(found.from_profile_de00, found.from_profile_noise_de00, digits=1)}"
+    made = f"print {fault_figure(found.from_print_de00, found.from_print_noise_de00, digits=1)}"
+    return f"{made}, {profile}" if found.cause == "print" else f"{profile}, {made}"
 
 
 def _hue_turn(swing: HueSwing) -> str:
-    """The turn of hue, what its ruler is good for, and the second ruler's word where it is another."""
-    words = f"{plus_minus(swing.degrees, swing.uncertainty_deg, 0, '°')}, ΔH {number(swing.delta_h)}"
+    """How far the hue is off as a colour difference, its turn, and the second ruler's word where it is another."""
+    words = f"ΔH\u00a0{number(swing.delta_h)}, {figure(swing.degrees, swing.noise_deg, '°')}"
     if swing.rulers_disagree:
         words += f"; {number(swing.other_ruler_deg, 0, '°')} by a second ruler of hue"
     return words
 
 
 def _numbers(ring: RingScore) -> list[tuple[str, ...]]:
-    """The profile about every millimetre, for reading without the plot."""
-    profile = ring.profile
+    """The course about every millimetre, for reading without the plot."""
+    course = ring.course
     rows: list[tuple[str, ...]] = []
     next_mm = 0.0
     for radius, lab, asked, error in zip(
-        profile.radius_mm, profile.lab, profile.intended_lab, profile.standard_error_de00, strict=True
+        course.radius_mm, course.lab, course.intended_lab, course.standard_error_de00, strict=True
     ):
         if radius + 1e-9 < next_mm:
             continue
         next_mm = math.floor(radius) + 1.0
-        rows.append((number(radius, 1), *_lch(lab), *_lch(asked), f"± {number(2.0 * error, 2)}"))
+        rows.append((number(radius, 1), *_lch(lab), *_lch(asked), f"±\u00a0{number(1.96 * error, 2)}"))
     return rows
 
 

@@ -5,30 +5,37 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from inkstrain.scoring.figures import NOT_MEASURED, brief, fault_figure, interval, number
 from inkstrain.scoring.health import ADVICE, stripes_of
-from inkstrain.scoring.model import Cause, Contour, HueSweepScore, NeutralWedgeScore, RingScore, Score
+from inkstrain.scoring.model import (
+    Cause,
+    Contour,
+    Estimate,
+    HueSweepScore,
+    NeutralWedgeScore,
+    RingScore,
+    Score,
+    Totals,
+)
 
 from .gamutplot import volume_words
 from .words import (
     EVEN,
-    NOT_MEASURED,
     cast_direction,
     count_word,
+    eye_words,
     flag_words,
     in_reading_order,
-    interval,
     is_seen,
     listed,
-    number,
     ring_name,
     ring_state,
-    strength,
+    ring_word,
+    unbroken,
 )
 
-__all__ = ["Paragraph", "Summary", "summarise"]
+__all__ = ["Paragraph", "Summary", "summarise", "totals_words"]
 
-
-_NARROWEST_MM = 0.05  # what is narrower would read 0.0 mm
 _HEALTH = ("head-banding", "missing-lines")  # flags of the printer's own state
 
 
@@ -42,9 +49,10 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """A headline and its paragraphs."""
+    """A headline, the totals in a line (empty without fades), and paragraphs."""
 
     headline: str
+    totals: str
     paragraphs: tuple[Paragraph, ...]
 
 
@@ -63,23 +71,42 @@ def summarise(score: Score) -> Summary:
         _volume(score),
         _causes(score),
         _scan(score),
-        _not_told(score, rings),
+        _not_known(score, rings),
     ]
-    return Summary(headline=_headline(rings), paragraphs=tuple(p for p in found if p is not None))
+    return Summary(
+        headline=_headline(rings),
+        totals=totals_words(score.totals) if rings else "",
+        paragraphs=tuple(Paragraph(p.lead, unbroken(p.text)) for p in found if p is not None),
+    )
+
+
+def totals_words(totals: Totals) -> str:
+    """Return in a line how much rings and merged tones come to, over the fades to white and to black."""
+    rings = _ends(totals.excess_to_white, totals.excess_to_black)
+    merged = _ends(totals.missing_to_white, totals.missing_to_black)
+    return f"Rings: {rings} beyond an even fade. Merged tones: {merged} missing."
+
+
+def _ends(white: Estimate | None, black: Estimate | None) -> str:
+    known = [(end, estimate) for end, estimate in (("white", white), ("black", black)) if estimate is not None]
+    return ", ".join(f"to {end} {fault_figure(e.value, e.noise, 'ΔE00')}" for end, e in known) or NOT_MEASURED
 
 
 def _headline(rings: Sequence[RingScore]) -> str:
     if not rings:
-        return "No ring was measured on this print."
+        return "No fade was measured on this print."
     broken = sum(any(is_seen(c) for c in ring.contours) for ring in rings)
     flat = sum(bool(ring.flat_bands) for ring in rings)
     total = count_word(len(rings))
     if not broken and not flat:
-        return f"None of the {total} fades breaks or goes flat." if len(rings) > 1 else "The fade does not break."
+        faint = sum(bool(ring.faint_rings) for ring in rings)
+        but = f", but {count_word(faint)} {'shows' if faint == 1 else 'show'} a faint ring" if faint else ""
+        whole = f"None of the {total} fades breaks or" if len(rings) > 1 else "The fade neither breaks nor"
+        return f"{whole} loses tones{but}."
     of_all = f"of the {total} fades"
     lose = f"{'loses' if flat == 1 else 'lose'} tones along the way"
     # "visible" is only said where it is known
-    seen = "" if any(c.visibility_jnd is None for ring in rings for c in ring.contours) else "visible "
+    seen = "" if any(c.visibility is None for ring in rings for c in ring.contours) else "visible "
     if not broken:
         sentence = f"{count_word(flat)} {of_all} {lose}."
     else:
@@ -100,34 +127,48 @@ def _causes(score: Score) -> Paragraph | None:
     counts = score.totals.by_cause
     if not counts:
         return None
-    told = []
-    words_of: dict[Cause, str] = {"profile": "already in what the profile promised", "print": "added by the print"}
+    said = []
+    words_of: dict[Cause, str] = {
+        "profile": "already in what the profile promised",
+        "print": "added by the print",
+        "both": "partly promised, partly added by the print",
+    }
     for cause, words in words_of.items():
         found = counts[cause]
-        kinds = ((found.contours, "contour"), (found.flat_bands, "flat band"), (found.hue_swings, "hue swing"))
-        named = [f"{count_word(n)} {kind}{'' if n == 1 else 's'}" for n, kind in kinds if n]
+        kinds = (
+            (found.contours, "ring"),
+            (found.flat_bands, "stretch of merged tones"),
+            (found.faint_rings, "faint ring"),
+            (found.hue_swings, "hue swing"),
+        )
+        named = [f"{count_word(n)} {kind if n == 1 else _plural(kind)}" for n, kind in kinds if n]
         if named:
-            told.append(f"{listed(named)} {words}")
-    return Paragraph("Cause", _sentence("; ".join(told))) if told else None
+            said.append(f"{listed(named)} {words}")
+    return Paragraph("Cause", _sentence("; ".join(said))) if said else None
 
 
-def _wide(contour: Contour) -> str:
-    limit = contour.width_limit_mm
-    if contour.width_mm < _NARROWEST_MM or (limit is not None and contour.width_mm <= limit):
-        return "hard-edged"
+def _plural(kind: str) -> str:
+    return kind.replace("stretch", "stretches") if kind.startswith("stretch") else f"{kind}s"
+
+
+def _wide(contour: Contour, resolution_mm: float | None) -> str:
+    if ring_word(contour, resolution_mm) == "edge":
+        return "a hard edge"
     return f"{number(contour.width_mm, 1, 'mm')} wide"
 
 
 def _breaks(rings: Sequence[RingScore]) -> Paragraph | None:
     seen = [(ring, c) for ring in rings for c in ring.contours if is_seen(c)]
-    faint = sum(not is_seen(c) for ring in rings for c in ring.contours)
-    if not seen and not faint:
+    unseen = sum(not is_seen(c) for ring in rings for c in ring.contours)
+    faint = [(ring, f) for ring in rings for f in ring.faint_rings]
+    if not seen and not unseen and not faint:
         return Paragraph("Rings", "No jump of colour was found in any fade.") if rings else None
-    seen.sort(key=lambda pair: -pair[1].contrast_de00)
+    seen.sort(key=lambda pair: -pair[1].excess_de00)
     sentences = []
     if seen:
         items = [
-            f"{ring_name(ring)}, {number(c.radius_mm, 1, 'mm')} from the centre and {_wide(c)} ({strength(c)})"
+            f"{ring_name(ring)}, {number(c.radius_mm, 1, 'mm')} from the centre, {_wide(c, ring.resolution_mm)}, "
+            f"{eye_words(c)} ({brief(c.excess_de00, c.noise_de00, 'ΔE00')})"
             for ring, c in seen[:4]
         ]
         sentences.append("Strongest first: " + "; ".join(items) + ".")
@@ -138,9 +179,16 @@ def _breaks(rings: Sequence[RingScore]) -> Paragraph | None:
             sentences.append("All of them are already in what the printer profile promised.")
         elif causes == {"print"}:
             sentences.append("None of them is in what the printer profile promised: they arose in printing.")
+    if unseen:
+        sentences.append(f"{count_word(unseen).capitalize()} more can be measured and may well not be seen.")
     if faint:
-        verb = "is" if faint == 1 else "are"
-        sentences.append(f"{count_word(faint).capitalize()} more {verb} measurable but too faint to see.")
+        ring, strongest = max(faint, key=lambda pair: pair[1].visibility)
+        names = list(dict.fromkeys(ring_name(r) for r, _ in faint))
+        where = listed(names) if len(names) < 4 else f"{count_word(len(names))} fades"
+        sentences.append(
+            f"Faint rings lie in {where}, the most visible in {ring_name(ring)} at "
+            f"{number(strongest.radius_mm, 1, 'mm')} ({eye_words(strongest)} to the eye)."
+        )
     return Paragraph("Rings", " ".join(sentences))
 
 
@@ -148,14 +196,14 @@ def _merged_tones(rings: Sequence[RingScore]) -> Paragraph | None:
     bands = [(ring, band) for ring in rings for band in ring.flat_bands]
     if not bands:
         return None
-    bands.sort(key=lambda pair: -pair[1].width_mm)
+    bands.sort(key=lambda pair: -pair[1].missing_de00)
     items = [
-        f"{ring_name(ring)} stands still over {number(band.width_mm, 1, 'mm')} "
-        f"({interval(band.inner_mm, band.outer_mm)} from the centre)"
+        f"{ring_name(ring)}, {interval(band.inner_mm, band.outer_mm)} from the centre "
+        f"({brief(band.missing_de00, band.noise_de00, 'ΔE00')})"
         for ring, band in bands[:4]
     ]
     more = f" {len(bands) - 4} more are listed below." if len(bands) > 4 else ""
-    return Paragraph("Merged tones", _sentence("; ".join(items)) + more)
+    return Paragraph("Merged tones", f"Most missing first: {'; '.join(items)}.{more}")
 
 
 def _even_fades(rings: Sequence[RingScore]) -> Paragraph | None:
@@ -180,19 +228,17 @@ def _quiet_faults(rings: Sequence[RingScore]) -> Paragraph | None:
     sentences = []
     swings = [(ring, s) for ring in rings for s in ring.hue_swings]
     if swings:
-        ring, swing = max(swings, key=lambda pair: abs(pair[1].degrees))
+        ring, swing = max(swings, key=lambda pair: abs(pair[1].delta_h))
         names = listed(sorted({ring_name(r) for r, _ in swings}))
         sentences.append(
-            f"The hue leaves its course in {names}, by up to {number(abs(swing.degrees), 0, '°')} "
-            f"at {number(swing.radius_mm, 1, 'mm')} in {ring_name(ring)}."
+            f"The hue leaves its course in {names}, by up to ΔH {number(abs(swing.delta_h))} "
+            f"({number(abs(swing.degrees), 0, '°')}) at {number(swing.radius_mm, 1, 'mm')} in {ring_name(ring)}."
         )
     reversals = [(ring, r) for ring in rings for r in ring.reversals]
     if reversals:
         names = listed(sorted({ring_name(ring) for ring, _ in reversals}))
         sentences.append(f"Lightness runs backwards for a stretch in {names}.")
-    ripples = {
-        ring_name(ring) for ring in rings for r in ring.ripples if r.visibility_jnd is None or r.visibility_jnd >= 1
-    }
+    ripples = {ring_name(ring) for ring in rings for r in ring.ripples if is_seen(r)}
     if ripples:
         sentences.append(f"Shallow waves that an eye may catch run through {listed(sorted(ripples))}.")
     return Paragraph("Other departures", " ".join(sentences)) if sentences else None
@@ -207,20 +253,28 @@ def _neutral(score: Score) -> Paragraph | None:
 
 def _wedge_sentences(wedge: NeutralWedgeScore) -> list[str]:
     total = len(wedge.steps)
-    if wedge.monotonic and not wedge.breaks:
+    if not wedge.merged and not wedge.breaks:
         sentences = [f"All {total} steps of the neutral scale climb."]
     else:
-        places = listed([f"{b.after_step} and {b.after_step + 1}" for b in wedge.breaks[:4]])
-        between = f" between steps {places}" if wedge.breaks else ""
-        sentences = [f"The neutral scale of {total} steps does not climb everywhere: it stops or turns{between}."]
+        sentences = []
+        if wedge.merged:
+            merged = listed([str(step) for step in wedge.merged[:6]])
+            more = f" and {len(wedge.merged) - 6} more" if len(wedge.merged) > 6 else ""
+            sentences.append(
+                f"Of the {total} steps of the neutral scale {count_word(len(wedge.merged))} cannot be seen apart from "
+                f"the one before ({merged}{more})."
+            )
+        if wedge.breaks:
+            places = listed([f"{b.after_step} to {b.after_step + 1}" for b in wedge.breaks[:4]])
+            sentences.append(f"The neutral scale runs back from step {places}.")
     lightness = {step.step: step.intended_l for step in wedge.steps}
     for what, first in (("shadows", wedge.first_from_black), ("highlights", wedge.first_from_white)):
         end = "black" if what == "shadows" else "white"
         if first is None:
-            sentences.append(f"In the {what} no step could be told from {end}.")
+            sentences.append(f"In the {what} no step is seen apart from {end}.")
         elif first in lightness:
             sentences.append(
-                f"In the {what} the first step that can be told from {end} is the one asked for at "
+                f"In the {what} the first step seen apart from {end} is the one asked for at "
                 f"L* {number(lightness[first], 0)}."
             )
     cast = wedge.cast
@@ -258,12 +312,12 @@ def _hues(score: Score) -> Paragraph | None:
 
 def _printer(score: Score) -> Paragraph | None:
     """What belongs to the machine and not to the fades: stripes of the head's passes, lines without ink."""
-    flags = [flag for flag in score.flags if flag.startswith(_HEALTH)]
+    flags = [flag for flag in score.flags if flag.code in _HEALTH]
     if flags:
         # each flag ends with the same advice, which is said once
-        told = [flag.removesuffix(f"; {ADVICE}") for flag in flags]
-        advice = [ADVICE] if told != flags else []
-        return Paragraph("Printer", " ".join(_sentence(flag_words(words)) for words in (*told, *advice)))
+        signs = [flag_words(flag).removesuffix(f"; {ADVICE}") for flag in flags]
+        advice = [ADVICE] if any(flag.text.endswith(ADVICE) for flag in flags) else []
+        return Paragraph("Printer", " ".join(_sentence(words) for words in (*signs, *advice)))
     striped = stripes_of(score.elements)
     if not striped:
         return None
@@ -271,8 +325,8 @@ def _printer(score: Score) -> Paragraph | None:
     way = f" {worst.direction} the sheet" if worst.direction else ""
     return Paragraph(
         "Stripes",
-        f"Straight stripes about {number(worst.period_mm, 1, 'mm')} apart{way}, up to "
-        f"±\u00a0{number(worst.amplitude_l, 1, 'L*')}, run through {count_word(len(striped))} of the figures; they "
+        f"Straight stripes about {number(worst.period_mm, 1, 'mm')} apart{way}, of an amplitude up to "
+        f"{number(worst.amplitude_l, 1, 'L*')}, run through {count_word(len(striped))} of the figures; they "
         "belong to the print head’s passes, not to the fades.",
     )
 
@@ -285,11 +339,11 @@ def _scan(score: Score) -> Paragraph | None:
     return Paragraph("About the scan", _sentence(words))
 
 
-def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
+def _not_known(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
     sentences = []
     if score.colour_basis.kind == "assumed":
         sentences.append(
-            "How far the colours are from what was asked: this scan has no colour profile, so widths, order and "
+            "How far the colours are from what was asked: how this scanner sees is not known, so widths, order and "
             "evenness stand, and colour differences are only indicative."
         )
     if score.colour_basis.kind == "borrowed":
@@ -305,14 +359,14 @@ def _not_told(score: Score, rings: Sequence[RingScore]) -> Paragraph | None:
     missing = [ring_name(ring) for ring in rings if ring.evenness is None]
     if missing:
         sentences.append(f"The evenness of {listed(missing)} was {NOT_MEASURED}.")
-    if any(c.visibility_jnd is None for ring in rings for c in ring.contours):
-        sentences.append("Whether some of the rings would be seen at a usual distance.")
-    if not any(ring.profile.attainable_lab for ring in rings) and any(r.contours for r in rings):
+    if any(c.visibility is None for ring in rings for c in ring.contours):
+        sentences.append("Whether some of the rings would be seen: how visible they are is within its own error.")
+    if not any(ring.course.attainable_lab for ring in rings) and any(r.contours for r in rings):
         sentences.append("Whether profile or printer made the rings: no printer profile was given.")
     # what does not look as stated, and a printer that is not healthy, are said above
     said = ("not-as-stated", *_HEALTH)
-    sentences += [_sentence(flag_words(flag)) for flag in score.flags if not flag.startswith(said)]
-    return Paragraph("Could not be told", " ".join(sentences)) if sentences else None
+    sentences += [_sentence(flag_words(flag)) for flag in score.flags if flag.code not in said]
+    return Paragraph("Not known", " ".join(sentences)) if sentences else None
 
 
 def _sentence(words: str) -> str:

@@ -58,7 +58,7 @@ def trend_html(trend: Trend, *, title: str | None = None) -> str:
         The page's heading; made from what was asked for if not given.
     """
     days = sorted(point.at[:10] for series in trend.series for point in series.points)
-    ordered = sorted(trend.series, key=lambda one: (one.verdict != "moved", one.element != "all-rings"))
+    ordered = sorted(trend.series, key=lambda one: (one.verdict != "moved", one.element != "print"))
     drawn = [one for one in ordered if len(one.points) > 1 and _worth_drawing(one, ordered)][:_MOST_CHARTS]
     return rendered(
         "trend.html",
@@ -81,7 +81,7 @@ def _title(trend: Trend) -> str:
 
 
 def _worth_drawing(series: Series, every: Sequence[Series]) -> bool:
-    return series.verdict == "moved" or series.element == "all-rings" or len(every) <= _MOST_CHARTS
+    return series.verdict == "moved" or series.element == "print" or len(every) <= _MOST_CHARTS
 
 
 def _chart(n: int, series: Series) -> ChartView:
@@ -103,8 +103,8 @@ def _row(series: Series) -> SeriesView:
         measure=series.words,
         group="" if series.group is None else series.group.value or "not said",
         prints=len(series.points),
-        first=amount(first, series.measure, series.unit),
-        last=amount(last, series.measure, series.unit),
+        first=amount(first, series.unit),
+        last=amount(last, series.unit),
         first_value=first,
         last_value=last,
         outcome={"moved": "moved", "steady": "steady", "too-few": "too few prints"}[series.verdict],

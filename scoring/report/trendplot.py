@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
@@ -17,6 +18,8 @@ __all__ = ["trend_plot"]
 
 _WIDTH, _LEFT, _RIGHT, _TOP, _HEIGHT = 720.0, 58.0, 12.0, 34.0, 170.0
 _DAY = 86400.0
+_MOST_MARKS = 5
+_PITCHES = (*(k * 10**n for n in range(6) for k in (1, 2, 5)),)  # days
 
 
 def trend_plot(name: str, series: Series) -> Markup:
@@ -119,6 +122,8 @@ def _days_axis(x: Scale) -> list[Markup]:
     return parts
 
 
-def _marks(low: float, high: float) -> Sequence[float]:
-    """First, last and three days between."""
-    return [low + (high - low) * share for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
+def _marks(low: float, high: float) -> Sequence[int]:
+    """Beginnings of days (UTC), evenly spaced, five at most; they stand where their date begins."""
+    first, last = math.ceil(low), math.floor(high)
+    pitch = next(step for step in _PITCHES if (last - first) // step < _MOST_MARKS)
+    return range(first, last + 1, pitch)

@@ -9,11 +9,13 @@ from typing import TypeVar
 from markupsafe import Markup
 
 from inkstrain.scoring.crops import Crop
+from inkstrain.scoring.figures import NOT_MEASURED, figure, number
 from inkstrain.scoring.gamut import LEVELS_L
 from inkstrain.scoring.judge import Verdict
 from inkstrain.scoring.model import (
     ColourBasis,
     Conditions,
+    Estimate,
     FlatFieldScore,
     HueSweepScore,
     NeutralWedgeScore,
@@ -37,7 +39,7 @@ from .gamutplot import hue_polar, outline, volume_words
 from .geometry import sweep_of
 from .ringview import Fact, RingView, chroma_top, ring_view
 from .summary import Summary, summarise
-from .words import NOT_MEASURED, error_words, flag_words, in_reading_order, number, plus_minus
+from .words import error_words, flag_words, in_reading_order
 
 __all__ = ["ReportView", "basis_words", "build_view", "condition_rows", "tile_rows"]
 
@@ -50,8 +52,8 @@ _BASES = {
     "borrowed": "The printer profile's own predictions were borrowed to fit the scanner, so a fault of that profile "
     "may hide in the colours.",
     "instrument": "An instrument measured the print; nothing was scanned.",
-    "assumed": "The scan carries no usable colour profile, so its numbers were taken for sRGB. Widths, order and "
-    "evenness stand. Every colour difference (ΔE00, cast, hue) is only indicative.",
+    "assumed": "How this scanner sees is not known: its numbers were read as those of a working space. Widths, order "
+    "and evenness stand. Every colour difference (ΔE00, cast, hue) is only indicative.",
 }
 
 _BASIS_NAMES = {
@@ -83,6 +85,7 @@ class ReportView:
     basis_name: str
     basis: tuple[str, ...]
     viewing: str
+    resolution: str
     flags: tuple[str, ...]
     volume: tuple[str, Markup] | None
 
@@ -90,7 +93,7 @@ class ReportView:
 def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict: Verdict | None) -> ReportView:
     """Build the page's values; the same score and crops give the same values."""
     rings = in_reading_order(score.rings())
-    c_top = chroma_top([lab for r in rings for lab in (r.profile.lab, r.profile.intended_lab)])
+    c_top = chroma_top([lab for r in rings for lab in (r.course.lab, r.course.intended_lab)])
     space = key.space if key is not None else None
     return ReportView(
         chart=score.chart,
@@ -115,7 +118,8 @@ def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict
         tiles=tuple(tile_rows(tile) for tile in score.tiles),
         basis_name=_BASIS_NAMES[score.colour_basis.kind],
         basis=(*basis_words(score.colour_basis), *_trust_words(score)),
-        viewing=f"{number(score.viewing.distance_mm, 0, 'mm')} at {number(score.viewing.luminance_cd_m2, 0)} cd/m²",
+        viewing=f"{number(score.viewing.distance_mm, 0, 'mm')} at {number(score.viewing.luminance_cd_m2, 0, 'cd/m²')}",
+        resolution=number(score.resolution_mm, 2, "mm"),
         flags=tuple(flag_words(flag) for flag in score.flags),
         volume=_volume(score),
     )
@@ -128,7 +132,7 @@ def _trust_words(score: Score) -> Iterator[str]:
         black = "" if check.black_de00 is None else f", its black {number(check.black_de00, 1, 'ΔE00')}"
         yield f"This paper's white is {number(check.paper_de00, 1, 'ΔE00')} from that of the fit{black}."
     if score.uncertainty is not None:
-        yield f"{score.uncertainty.note} What stands after ± is that much."
+        yield f"{score.uncertainty.note} What stands after ± of a ΔE00 to the file or to the profile is that much."
 
 
 def _volume(score: Score) -> tuple[str, Markup] | None:
@@ -143,29 +147,24 @@ def _of(score: Score, kind: type[_T]) -> list[_T]:
     return [e for e in score.elements if isinstance(e, kind)]
 
 
-def _seen_words(score: Score) -> str:
-    """Say what counts as visible, from where and in which light, and how many are so beyond doubt."""
-    viewing, sure = score.viewing, score.totals.surely_visible_contours
-    words = (
-        f"1 just-noticeable difference or more, at {number(viewing.distance_mm, 0, 'mm')} and "
+def _totals(score: Score) -> tuple[Fact, ...]:
+    totals, viewing = score.totals, score.viewing
+    seen = (
+        f"rings and faint rings of 1 threshold or more, at {number(viewing.distance_mm, 0, 'mm')} and "
         f"{number(viewing.luminance_cd_m2, 0, 'cd/m²')}"
     )
-    return words if sure is None else f"{words}; {sure} of them surely"
-
-
-def _totals(score: Score) -> tuple[Fact, ...]:
-    totals = score.totals
+    count = NOT_MEASURED if totals.visible_rings is None else str(totals.visible_rings)
     return (
-        Fact(name="contours", value=str(totals.contours), meaning="abrupt changes of colour"),
-        Fact(
-            name="of them visible",
-            value=NOT_MEASURED if totals.visible_contours is None else str(totals.visible_contours),
-            meaning=_seen_words(score),
-        ),
-        Fact(name="widest flat band", value=number(totals.widest_flat_band_mm, 1, "mm"), meaning="tones merged"),
-        Fact(name="evenness", value=number(totals.evenness, 2), meaning="mean of the rings; 1 is perfect"),
-        Fact(name="reach", value=number(totals.reach, 2), meaning="share of the asked-for range printed"),
+        Fact(name="visible rings", value=count, meaning=seen),
+        Fact(name="evenness", value=_estimate(totals.evenness), meaning="mean of the fades; 1 is even"),
+        Fact(name="reach", value=_estimate(totals.reach), meaning="length of the printed path over the path asked for"),
+        Fact(name="darkest black", value=_estimate(totals.black_l, "L*"), meaning="relative to the paper"),
+        Fact(name="cast of greys", value=_estimate(totals.mean_cast, "C*"), meaning="mean of the neutral steps"),
     )
+
+
+def _estimate(estimate: Estimate | None, unit: str = "") -> str:
+    return NOT_MEASURED if estimate is None else figure(estimate.value, estimate.noise, unit)
 
 
 def condition_rows(conditions: Conditions) -> tuple[tuple[str, str], ...]:
@@ -183,7 +182,7 @@ def condition_rows(conditions: Conditions) -> tuple[tuple[str, str], ...]:
         ("date", conditions.date),
         ("note", conditions.note),
         ("print", conditions.print_name),
-        ("drying time", None if conditions.drying_h is None else f"{conditions.drying_h:g} h"),
+        ("drying time", None if conditions.drying_h is None else f"{conditions.drying_h:g}\u00a0h"),
         ("scanner", conditions.scanner),
     )
     return tuple((name, value or "not stated") for name, value in rows)
@@ -197,26 +196,26 @@ def _paper(score: Score) -> tuple[Fact, ...]:
     facts = [
         Fact(
             name="paper white",
-            value=f"L* {plus_minus(white, unsure)}, a* {number(a)}, b* {number(b)}",
+            value=f"L*\u00a0{figure(white, unsure)}, a*\u00a0{number(a)}, b*\u00a0{number(b)}",
             meaning=f"against {against}; all other colours are relative to this paper",
         )
     ]
     black = score.black
     if black is not None:
-        lightness = plus_minus(black.lab[0], black.standard_uncertainty_l)
+        lightness = figure(black.lab[0], black.standard_uncertainty_l, digits=1)
         scanned = "" if score.colour_basis.kind == "instrument" else "; stray light in a flatbed makes blacks lighter"
         facts.append(
             Fact(
                 name="darkest black",
-                value=f"L* {lightness}, density {number(black.density, 2)}",
-                meaning=f"relative to the paper{scanned}",
+                value=f"L*\u00a0{lightness}, density {number(black.density, 2)}",
+                meaning=f"both relative to the paper; density is colorimetric, −log₁₀ of Y{scanned}",
             )
         )
         if black.absolute_lab is not None:
             facts.append(
                 Fact(
                     name="the same, absolute",
-                    value=f"L* {number(black.absolute_lab[0])}, density {number(black.absolute_density, 2)}",
+                    value=f"L*\u00a0{number(black.absolute_lab[0])}, density {number(black.absolute_density, 2)}",
                     meaning=f"against a perfect white{_doubt(score.colour_basis)}",
                 )
             )
@@ -236,15 +235,15 @@ def tile_rows(tile: TileReading) -> tuple[tuple[str, str], ...]:
     return (
         ("tile", f"sheet {tile.sheet}, tile {tile.tile}"),
         ("scan", tile.scan),
-        ("resolution", f"{dpi_x:.4g} × {dpi_y:.4g} dpi, {tile.bits_per_channel} bit"),
+        ("resolution", f"{dpi_x:.4g} × {dpi_y:.4g}\u00a0dpi, {tile.bits_per_channel}\u00a0bit"),
         ("turned by", number(tile.rotation_deg, 2, "°")),
-        ("print scale", f"{number(100 * scale_x, 2)} × {number(100 * scale_y, 2)} %"),
+        ("size", f"{number(100 * scale_x, 2)} × {number(100 * scale_y, 2, '%')}, print and scanner together"),
         ("marks", f"{tile.marks_used} of {tile.marks_expected}"),
         (
             "mark residual",
             f"{number(tile.mark_residual_mm.rms, 3)} rms, {number(tile.mark_residual_mm.max, 3, 'mm')} at most",
         ),
-        ("scanner blur", number(tile.blur_mm, 2, "mm")),
+        ("sharpness of the scan", f"Gaussian sigma {number(tile.blur_mm, 2, 'mm')}"),
         ("noted", flags or "nothing"),
     )
 

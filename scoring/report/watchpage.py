@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import quote
 
-from inkstrain.scoring.model import Score
+from inkstrain.scoring.figures import figure
+from inkstrain.scoring.model import Estimate, Score
 
 from .page import rendered
 from .words import print_name
@@ -58,7 +59,7 @@ def _row(scan: WatchedScan) -> dict[str, str | None]:
         "name": print_name(score.conditions) if score else None,
         "trouble": scan.outcome if isinstance(scan.outcome, str) else None,
         "report": None if scan.report is None else quote(scan.report),
-        "contours": str(totals.contours) if totals else "–",
+        "rings": "–" if totals is None or totals.visible_rings is None else str(totals.visible_rings),
         "evenness": _share(totals.evenness if totals else None),
         "reach": _share(totals.reach if totals else None),
         "verdict": {True: "within", False: "outside", None: "–"}[scan.within],
@@ -66,5 +67,5 @@ def _row(scan: WatchedScan) -> dict[str, str | None]:
     }
 
 
-def _share(value: float | None) -> str:
-    return "–" if value is None else f"{value:.2f}"
+def _share(estimate: Estimate | None) -> str:
+    return "–" if estimate is None else figure(estimate.value, estimate.noise)

@@ -37,34 +37,33 @@ def wedge_plot(name: str, wedge: NeutralWedgeScore) -> Markup:
         (0.0, 0.0, _WIDTH, bottom + 34.0),
         *parts,
         title="Neutral scale: lightness of the steps and the climb between them",
-        desc=f"{len(wedge.steps)} steps, {len(wedge.breaks)} places where the scale does not climb.",
+        desc=f"{len(wedge.steps)} steps, {len(wedge.merged)} merge with the one before, {len(wedge.breaks)} run back.",
         class_="plot",
     )
 
 
 def _climb(name: str, wedge: NeutralWedgeScore, x: Scale, top: float) -> list[Markup]:
-    """ΔL* from each step to the next, over what the file asked for: 1 is as asked, 0 is no step at all."""
+    """Gain of each step over the one before: ΔL* printed over ΔL* asked; 1 is as asked, 0 is no step at all."""
     pairs = list(zip(wedge.steps, wedge.steps[1:], strict=False))
-    ratio = [
-        (b.lab[0] - a.lab[0]) / (b.intended_l - a.intended_l) if b.intended_l > a.intended_l else 0.0 for a, b in pairs
-    ]
+    ratio = [b.gain or 0.0 for _, b in pairs]
     low, high = min(-0.5, min(ratio, default=0.0)), min(4.0, max(2.0, max(ratio, default=1.0)))
     low = max(low, -2.0)
     y = Scale(low, high, top + 90.0, top)
-    parts = [text(x.start, top - 7.0, "climb to the next step, over the climb asked for", class_="panel-title")]
+    parts = [text(x.start, top - 7.0, "gain: the climb to each step over the climb asked for", class_="panel-title")]
     parts += _grid(x, y, ticks(low, high, 3))
     parts.append(tag("line", x1=x.start, x2=x.end, y1=y(0), y2=y(0), class_="axis"))
     parts.append(polyline([(x.start, y(1.0)), (x.end, y(1.0))], "asked"))
-    broken = {b.after_step for b in wedge.breaks}
+    back = {b.after_step for b in wedge.breaks}
+    unseen = set(wedge.merged)
     for (a, b), value in zip(pairs, ratio, strict=True):
         left, right = x(a.intended_l), x(b.intended_l)
         base, tip = y(0.0), y.clamped(value)
-        fill = f"url(#{name}-hatch)" if a.step in broken else None
+        fill = f"url(#{name}-hatch)" if b.step in unseen or a.step in back else None
         parts.append(
             tag("rect", x=left + 0.4, y=min(base, tip), width=max(right - left - 0.8, 0.8), height=abs(base - tip),
                 fill=fill, class_="bar-broken" if fill else "bar")
         )  # fmt: skip
-        if a.step in broken:
+        if a.step in back:
             parts.append(text((left + right) / 2, top + 8.0, "▼", class_="band-label", text_anchor="middle"))
     return parts
 

@@ -1,4 +1,4 @@
-"""Numbers and findings put into words: formatting, one-word states, sentences for the summary."""
+"""Numbers and findings put into words: formatting, one-word states, names of faults."""
 
 from __future__ import annotations
 
@@ -6,40 +6,69 @@ import math
 import re
 from collections.abc import Sequence
 
-from inkstrain.scoring.model import ColourBasis, Conditions, Contour, Residual, RingScore
+from inkstrain.scoring.figures import COVERS, NOT_MEASURED, interval, number, place_of
+from inkstrain.scoring.model import (
+    Cause,
+    ColourBasis,
+    Conditions,
+    Contour,
+    FaintRing,
+    Flag,
+    FlatBand,
+    HueSwing,
+    Residual,
+    RingScore,
+    Ripple,
+    WedgeStep,
+)
+from inkstrain.scoring.visibility import visibility_word
 
 __all__ = [
+    "CAUSE_WORDS",
+    "NOT_MEASURED",
+    "Fault",
     "cast_direction",
     "element_name",
     "error_words",
+    "eye_times",
+    "eye_words",
     "flag_words",
-    "hanging_words",
     "in_reading_order",
     "interval",
     "is_seen",
     "limit_words",
     "listed",
     "number",
-    "plus_minus",
     "print_name",
     "ring_name",
     "ring_state",
-    "strength",
+    "ring_word",
     "unbroken",
 ]
 
-NOT_MEASURED = "not measured"
+CAUSE_WORDS: dict[Cause, str] = {"profile": "profile", "print": "print", "both": "both", "unknown": "not known"}
+
+Fault = Contour | FlatBand | FaintRing | HueSwing | Ripple
+
 # evenness limits for words: common practice, no source
 EVEN, FAIRLY_EVEN = 0.90, 0.75
-# a core shorter than this is the scanner's blur and the ramp's own slow start: common practice, no source
+# a core shorter than this is the ramp's own slow start: common practice, no source
 CORE_MM = 1.0
+# in sigmas of the resolution: so wide is a hard step of 10 ΔE00 where the share is 3 ΔE00 a mm, weaker ones less
+_EDGE_SIGMAS = 4.5
+# DESIGN §5.3: common practice, no source
+_RING_MM = 1.5
+_RESOLUTION_MM = 0.10
 
 _COUNTS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
     "thirteen", "fourteen", "fifteen", "sixteen",
 )  # fmt: skip
 
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|L\*|C\*|ΔE00|dpi|%)(?!\w))|(?<=±) (?=\d)")
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:mm|L\*|C\*|ΔE00|dpi|h|%|cd/m²|thousand)(?!\w))"
+    r"|(?<=±) (?=\d)|(?<=\d) (?=±)|(?<=[LC]\*) (?=[\d−])"
+)
 _FLAG_NAME = re.compile(r"[a-z0-9-]+")
 _FLAGS = {
     "specks-rejected": "dust or specks were left out of the averages",
@@ -48,13 +77,13 @@ _FLAGS = {
 }
 
 _LIMITS = {
-    "max_contours": "number of contours",
-    "max_visible_contours": "number of visible contours",
-    "max_contour_contrast_de00": "contrast of contours",
-    "max_flat_band_mm": "width of flat bands",
+    "max_excess_de00": "excess of rings",
+    "max_visible_rings": "number of visible rings",
+    "max_missing_de00": "colour missing in merged tones",
+    "max_merged_mm": "width of merged tones",
     "min_evenness": "evenness",
     "min_reach": "reach",
-    "max_hue_swing_deg": "hue swings",
+    "max_hue_swing_delta_h": "hue swings",
     "max_reversal_l": "reversals",
     "max_ripple_l": "ripples",
     "max_banding_l": "stripes",
@@ -63,41 +92,15 @@ _LIMITS = {
     "max_p95_de00": "ΔE00 to the file at 95 %",
     "max_order_breaks": "order of hues",
     "max_merged_deg": "merged hues",
-    "monotonic": "climbing of the neutral steps",
-    "max_first_from_black": "first step told from black",
-    "max_first_from_white": "first step told from white",
+    "max_merged_steps": "merged neutral steps",
+    "runs_back": "neutral steps that run back",
+    "max_first_from_black": "first step seen from black",
+    "max_first_from_white": "first step seen from white",
     "max_cast_c": "cast of the neutral steps",
     "max_unevenness_l": "unevenness of tints",
 }
 
 _CAST_DIRECTIONS = ("red", "orange", "yellow", "yellow-green", "green", "cyan", "blue", "magenta")
-
-
-def number(value: float | None, digits: int = 1, unit: str = "") -> str:
-    """Return a rounded number with a true minus and its unit, or say that it was not measured."""
-    if value is None or not math.isfinite(value):
-        return NOT_MEASURED
-    rounded = f"{value:.{digits}f}"
-    if float(rounded) == 0:
-        rounded = rounded.lstrip("-")
-    rounded = rounded.replace("-", "−")
-    if not unit:
-        return rounded
-    return f"{rounded}{unit}" if unit == "°" else f"{rounded}\u00a0{unit}"
-
-
-def plus_minus(value: float | None, standard_error: float | None, digits: int = 1, unit: str = "") -> str:
-    """Return a number with ± two standard errors where they are known."""
-    if value is None or standard_error is None:
-        return number(value, digits, unit)
-    # a smallest ± that can be read at this rounding, so that none reads ± 0
-    spread = max(2.0 * standard_error, 10.0**-digits)
-    return f"{number(value, digits)} ±\u00a0{number(spread, digits, unit)}"
-
-
-def interval(low: float, high: float, digits: int = 1, unit: str = "mm") -> str:
-    """Return ``low–high unit``, which no line break divides (U+2060 beside the dash)."""
-    return f"{number(low, digits)}\u2060–\u2060{number(high, digits, unit)}"
 
 
 def count_word(count: int) -> str:
@@ -147,8 +150,11 @@ def unbroken(words: str) -> str:
     return _BEFORE_UNIT.sub("\u00a0", words)
 
 
-def flag_words(flag: str) -> str:
+def flag_words(flag: Flag | str) -> str:
     """Return a flag in words: ``name: sentence`` with a readable name, a bare name by its meaning if known."""
+    if isinstance(flag, Flag):
+        where = f"{element_name(flag.where)}: " if flag.where else ""
+        return where + flag_words(flag.code if flag.text == flag.code else str(flag))
     name, colon, sentence = flag.partition(": ")
     if not _FLAG_NAME.fullmatch(name):
         return flag
@@ -183,50 +189,54 @@ def limit_words(measure: str) -> str:
     return _LIMITS.get(measure, measure.replace("_", " "))
 
 
-def is_seen(contour: Contour) -> bool:
-    """Tell whether a contour counts as seen: 1 JND or more, or of unknown visibility."""
-    return contour.visibility_jnd is None or contour.visibility_jnd >= 1.0
+def is_seen(found: Fault) -> bool:
+    """Tell whether a finding counts as seen: 1 threshold or more beyond its error, or of unknown visibility."""
+    return found.visibility is None or found.visibility - COVERS * (found.visibility_noise or 0.0) >= 1.0
 
 
-def strength(contour: Contour) -> str:
-    """Return how strong a contour is, in one word.
-
-    1.8 ΔE00 is the published 50:50 acceptability (Paravina et al. 2015, ceramics); 5 is common practice.
-    """
-    if not is_seen(contour):
-        return "too faint to see"
-    if contour.contrast_de00 < 1.8:
-        return "slight"
-    return "plain" if contour.contrast_de00 < 5.0 else "strong"
+def eye_words(found: Fault | WedgeStep) -> str:
+    """Return how a finding shows to an eye: not seen, faint, plain, strong."""
+    return NOT_MEASURED if found.visibility is None else visibility_word(found.visibility)
 
 
-def hanging_words(contour: Contour) -> str:
-    """Tell between what a contour's contrast lies if its ends hang on the limit of speed; nothing if they do not."""
-    least, most = contour.contrast_range_de00 or (0.0, 0.0)
-    if most - least < max(1.0, 0.25 * contour.contrast_de00):
+def eye_times(visibility: float | None, noise: float | None = None) -> str:
+    """Return a visibility in multiples of threshold; beyond 10 the number is a ratio and no size, so whole."""
+    if visibility is None:
         return ""
-    if least == 0.0:
-        return f"none to {number(most, 1, 'ΔE00')}, as its limit is taken"
-    return f"{number(least)} to {number(most, 1, 'ΔE00')}, as its ends are taken"
+    if visibility >= 10.0:
+        return number(visibility, 0)
+    return number(visibility, min(place_of(COVERS * noise), 1) if noise else 1)
+
+
+def ring_word(contour: Contour, resolution_mm: float | None = None) -> str:
+    """Return what a contour is called: an edge if as narrow as a hard step, a drop-off from 1.5 mm."""
+    if contour.width_mm <= _EDGE_SIGMAS * (resolution_mm or _RESOLUTION_MM):
+        return "edge"
+    return "ring" if contour.width_mm <= _RING_MM else "drop-off"
 
 
 def ring_state(ring: RingScore) -> tuple[str, str]:
-    """Return a ring's state as (kind, words): kind is one of even, fair, uneven, ring, flat, other, unknown."""
+    """Return a fade's state as (kind, words): kind is one of even, fair, uneven, ring, flat, other, unknown."""
     seen = [c for c in ring.contours if is_seen(c)]
     parts: list[str] = []
     if seen:
-        places = [number(c.radius_mm) for c in seen]
-        if len(seen) > 2:
-            parts.append(f"{len(seen)} rings, {number(seen[0].radius_mm)} to {number(seen[-1].radius_mm, 1, 'mm')}")
-        else:
-            parts.append(f"{'ring' if len(seen) == 1 else 'rings'} at {listed(places)}\u00a0mm")
+        parts.append(_places("ring", [c.radius_mm for c in seen]))
     if ring.flat_bands:
         widest = max(ring.flat_bands, key=lambda band: band.width_mm)
         more = f" and {len(ring.flat_bands) - 1} more" if len(ring.flat_bands) > 1 else ""
-        parts.append(f"flat {interval(widest.inner_mm, widest.outer_mm)}{more}")
+        parts.append(f"merged tones {interval(widest.inner_mm, widest.outer_mm)}{more}")
+    if ring.faint_rings:
+        parts.append(_places("faint ring", [f.radius_mm for f in ring.faint_rings]))
     if parts:
-        return ("ring" if seen else "flat"), ", ".join(parts)
+        return ("ring" if seen else "flat" if ring.flat_bands else "other"), ", ".join(parts)
     return _quieter_state(ring)
+
+
+def _places(what: str, radii_mm: Sequence[float]) -> str:
+    """Return one or two places, or how many from where to where."""
+    if len(radii_mm) > 2:
+        return f"{len(radii_mm)} {what}s, {number(radii_mm[0])} to {number(radii_mm[-1], 1, 'mm')}"
+    return f"{what if len(radii_mm) == 1 else what + 's'} at {listed([number(r) for r in radii_mm])}\u00a0mm"
 
 
 def _quieter_state(ring: RingScore) -> tuple[str, str]:
@@ -234,13 +244,14 @@ def _quieter_state(ring: RingScore) -> tuple[str, str]:
         worst = max(ring.reversals, key=lambda r: r.depth_l)
         return "other", f"reversed {interval(worst.inner_mm, worst.outer_mm)}"
     if ring.hue_swings:
-        widest = max(ring.hue_swings, key=lambda s: abs(s.degrees))
+        widest = max(ring.hue_swings, key=lambda s: abs(s.delta_h))
         return "other", f"hue swings at {number(widest.radius_mm, 1, 'mm')}"
-    ripples = [r for r in ring.ripples if r.visibility_jnd is None or r.visibility_jnd >= 1.0]
+    ripples = [r for r in ring.ripples if is_seen(r)]
     if ripples:
         return "other", f"ripple {interval(ripples[0].inner_mm, ripples[-1].outer_mm)}"
     if ring.contours:
-        return "fair", f"faint ring at {number(ring.contours[0].radius_mm, 1, 'mm')}"
+        weak = ring.contours[0]
+        return "fair", f"ring at {number(weak.radius_mm, 1, 'mm')}, {eye_words(weak)}"
     if ring.evenness is None:
         return "unknown", NOT_MEASURED
     if ring.evenness >= EVEN:

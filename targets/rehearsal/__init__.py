@@ -1,6 +1,7 @@
 """Rehearsal: a print and a scan that never happened, as seeded layers with known truth."""
 
 from .damage import (
+    Bump,
     Cast,
     Damage,
     DropOff,
@@ -21,12 +22,14 @@ from .options import NozzleGap, PrintOptions, ScanOptions
 from .printers import IccPrinter, IdentityPrinter, Printer, icc_printer
 from .rehearse import check_damages, rehearse, rehearse_array
 from .ringpath import RingPath, ring_path
+from .screens import Screen
 from .spelling import DAMAGE_HELP, parse_damage
 from .truth import RingTruth, Truth
 
 __all__ = [
     "DAMAGE_HELP",
     "INKJETS",
+    "Bump",
     "Cast",
     "Damage",
     "DamageRanges",
@@ -48,6 +51,7 @@ __all__ = [
     "RingTruth",
     "ScanGeometry",
     "ScanOptions",
+    "Screen",
     "Step",
     "Truth",
     "VirtualInkjet",

@@ -12,6 +12,7 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass
 
 __all__ = [
+    "Bump",
     "Cast",
     "Damage",
     "DropOff",
@@ -59,7 +60,8 @@ class HeldStretch:
 class DropOff:
     """A steep stretch; the rest of the ramp is re-spaced, so that reach stays.
 
-    Give either ``times`` (how many times as fast as undamaged) or ``contrast_de00`` (between its two ends).
+    Give either ``times`` (how many times as fast as undamaged, on average) or ``contrast_de00`` (between its two
+    ends). ``soft`` lets the speed rise and fall as a raised cosine, without kinks, instead of at once.
     """
 
     element: str
@@ -67,6 +69,7 @@ class DropOff:
     outer_mm: float
     times: float | None = None
     contrast_de00: float | None = None
+    soft: bool = False
     kind: Literal["dropoff"] = "dropoff"
 
     def __post_init__(self) -> None:
@@ -156,6 +159,20 @@ class LightnessWave:
 
 
 @dataclass(frozen=True, slots=True)
+class Bump:
+    """A faint ring: lightness off by a raised cosine, ``width_mm`` wide at half height; twice that in all."""
+
+    element: str
+    radius_mm: float
+    width_mm: float
+    amplitude_l: float
+    kind: Literal["bump"] = "bump"
+
+    def __post_init__(self) -> None:
+        _positive(radius_mm=self.radius_mm, width_mm=self.width_mm)
+
+
+@dataclass(frozen=True, slots=True)
 class MergedHues:
     """Hues of a sweep's band from one angle to another all printed as the first of them, then a hard step."""
 
@@ -198,7 +215,7 @@ class Cast:
     kind: Literal["cast"] = "cast"
 
 
-RingDamage = HeldStretch | DropOff | Step | HueShift | LightnessReversal | EarlyHub | LightnessWave
+RingDamage = HeldStretch | DropOff | Step | HueShift | LightnessReversal | EarlyHub | LightnessWave | Bump
 SweepDamage = MergedHues
 WedgeDamage = LostStep | ReversedStep | Cast
 Damage = Annotated[RingDamage | SweepDamage | WedgeDamage, Field(discriminator="kind")]

@@ -12,6 +12,7 @@ from ..errors import WrongUsageError
 from ..key import HueSweep, NeutralWedge, Ring, Sheet
 from ..recipe import Recipe
 from .damage import (
+    Bump,
     Cast,
     Damage,
     DropOff,
@@ -33,25 +34,30 @@ __all__ = ["DamageRanges", "draw_damage", "draw_ring_damage"]
 
 Pair = tuple[float, float]
 _TRIES: Final = 30
-RingKind = Literal["held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave"]
+RingKind = Literal["held", "dropoff", "softdrop", "step", "hue", "reversal", "earlyhub", "wave", "bump"]
 
 
 class DamageRanges(BaseModel):
     """From what damages are drawn; pairs are (least, most), drawn evenly.
 
     ``clear_mm`` is kept free at the ramp's ends and between damages. A ring gets ``per_ring`` damages where there is
-    room; a wave or an early hub, which reach along the ramp, stand alone. A share ``clean`` of rings gets none.
+    room; a wave or an early hub, which reach along the ramp, stand alone. A share ``clean`` of rings gets none. A soft
+    drop-off is ``soft_times`` as steep as the path on average, but takes no more than half of it.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    kinds: tuple[RingKind, ...] = ("held", "dropoff", "step", "hue", "reversal", "earlyhub", "wave")
+    kinds: tuple[RingKind, ...] = (
+        "held", "dropoff", "softdrop", "step", "hue", "reversal", "earlyhub", "wave", "bump",
+    )  # fmt: skip
     per_ring: tuple[int, int] = (1, 2)
     clean: float = 0.2
     clear_mm: float = 1.5
     held_width_mm: Pair = (0.5, 2.5)
     drop_width_mm: Pair = (0.1, 0.6)
     drop_contrast_de00: Pair = (2.0, 10.0)
+    soft_width_mm: Pair = (0.2, 3.0)
+    soft_times: Pair = (2.0, 6.0)
     step_contrast_de00: Pair = (1.0, 8.0)
     hue_width_mm: Pair = (1.0, 3.0)
     hue_degrees: Pair = (5.0, 20.0)
@@ -60,6 +66,8 @@ class DamageRanges(BaseModel):
     core_mm: Pair = (0.8, 3.0)
     wave_amplitude_l: Pair = (0.2, 1.5)
     wave_period_mm: Pair = (0.5, 5.0)
+    bump_width_mm: Pair = (0.4, 2.0)
+    bump_amplitude_l: Pair = (0.3, 1.5)
     merged_deg: Pair = (10.0, 40.0)
     cast_ab: Pair = (-4.0, 4.0)
 
@@ -121,7 +129,7 @@ def draw_ring_damage(rng: np.random.Generator, ring: Ring, ranges: DamageRanges)
                 return (_alone(rng, ring, kind, ranges),)
             continue
         width = _width(rng, kind, ranges)
-        reach = width * (2.0 if kind == "hue" else 1.0)
+        reach = width * (2.0 if kind in ("hue", "bump") else 1.0)
         room = (start + ranges.clear_mm, end - ranges.clear_mm - reach)
         if room[0] >= room[1]:
             continue
@@ -129,7 +137,7 @@ def draw_ring_damage(rng: np.random.Generator, ring: Ring, ranges: DamageRanges)
         if any(inner < b + ranges.clear_mm and inner + reach > a - ranges.clear_mm for a, b in taken):
             continue
         taken.append((inner, inner + reach))
-        drawn.append(_placed(rng, ring.id, kind, inner, width, ranges))
+        drawn.append(_placed(rng, ring, kind, inner, width, ranges))
     return tuple(drawn)
 
 
@@ -146,6 +154,8 @@ def _width(rng: np.random.Generator, kind: str, ranges: DamageRanges) -> float:
     pairs = {
         "held": ranges.held_width_mm,
         "dropoff": ranges.drop_width_mm,
+        "softdrop": ranges.soft_width_mm,
+        "bump": ranges.bump_width_mm,
         "hue": ranges.hue_width_mm,
         "reversal": ranges.reversal_width_mm,
     }
@@ -153,18 +163,23 @@ def _width(rng: np.random.Generator, kind: str, ranges: DamageRanges) -> float:
 
 
 def _placed(
-    rng: np.random.Generator, ring: str, kind: str, inner: float, width: float, ranges: DamageRanges
+    rng: np.random.Generator, ring: Ring, kind: str, inner: float, width: float, ranges: DamageRanges
 ) -> RingDamage:
-    outer = inner + width
+    name, outer = ring.id, inner + width
+    sign = 1 if rng.random() < 0.5 else -1
     match kind:
         case "held":
-            return HeldStretch(ring, inner, outer, "inner" if rng.random() < 0.5 else "outer")
+            return HeldStretch(name, inner, outer, "inner" if sign > 0 else "outer")
         case "dropoff":
-            return DropOff(ring, inner, outer, contrast_de00=float(rng.uniform(*ranges.drop_contrast_de00)))
+            return DropOff(name, inner, outer, contrast_de00=float(rng.uniform(*ranges.drop_contrast_de00)))
+        case "softdrop":
+            most = (ring.ramp_mm[1] - ring.ramp_mm[0]) / 2 / width
+            return DropOff(name, inner, outer, times=min(float(rng.uniform(*ranges.soft_times)), most), soft=True)
         case "step":
-            return Step(ring, inner, float(rng.uniform(*ranges.step_contrast_de00)))
+            return Step(name, inner, float(rng.uniform(*ranges.step_contrast_de00)))
         case "hue":
-            turn = float(rng.uniform(*ranges.hue_degrees)) * (1 if rng.random() < 0.5 else -1)
-            return HueShift(ring, inner + width, width, turn)
+            return HueShift(name, inner + width, width, sign * float(rng.uniform(*ranges.hue_degrees)))
+        case "bump":
+            return Bump(name, inner + width, width, sign * float(rng.uniform(*ranges.bump_amplitude_l)))
         case _:
-            return LightnessReversal(ring, inner, outer, float(rng.uniform(*ranges.reversal_depth_l)))
+            return LightnessReversal(name, inner, outer, float(rng.uniform(*ranges.reversal_depth_l)))

@@ -1,7 +1,8 @@
-"""Ink on paper: a Yule-Nielsen modified spectral Neugebauer model of four invented inks, n = 2.
+"""Ink on paper: a Yule-Nielsen modified spectral Neugebauer model of four to seven invented inks.
 
-Reflectance is the square of the area-weighted mean of square roots over the sixteen overprints (Yule and Nielsen
-1951 on Neugebauer 1937; as in Wyble and Berns, Color Res. Appl. 25(1):4-19, 2000, from memory).
+Reflectance is the n-th power of the area-weighted mean of n-th roots over all overprints (Yule and Nielsen 1951 on
+Neugebauer 1937; as in Wyble and Berns, Color Res. Appl. 25(1):4-19, 2000, from memory). With n = 1 light from the dots
+adds up, as it does in a picture of them.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ from numpy.typing import NDArray
 
 from ..colorimetry import WHITE_D50, colour_science
 
-__all__ = ["InkSet", "Separation", "device_xyz", "paper_xyz"]
+__all__ = ["InkSet", "Separation", "covers_xyz", "device_xyz", "ink_covers", "overprints_xyz", "paper_xyz"]
 
 Array = NDArray[np.float64]
 
 _WAVELENGTHS_NM: Final = np.arange(400.0, 701.0, 10.0)
-_DOTS: Final = np.array([[(i >> bit) & 1 for bit in range(4)] for i in range(16)], dtype=np.float64)
+_WITH_LIGHT: Final = np.array([0, 1, 3])  # cyan, magenta and black, which have a light ink
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +44,10 @@ class InkSet:
         Paper: reflectance at 550 nm, and its relative fall from there to 400 nm.
     gloss
         Share of light that the surface returns before any ink is met; it sets the black point.
+    light
+        Densities of light cyan, light magenta and light black as shares of the dark inks'; None: there are none.
+    yule_nielsen
+        n of the model.
     """
 
     density: tuple[float, float, float, float] = (1.9, 1.9, 1.7, 2.4)
@@ -53,16 +58,35 @@ class InkSet:
     paper_warmth: float = 0.02
     paper_reflectance: float = 0.90
     gloss: float = 0.003
+    light: tuple[float, float, float] | None = None
+    yule_nielsen: float = 2.0
+
+    @property
+    def count(self) -> int:
+        """Number of inks: cyan, magenta, yellow, black, then light cyan, light magenta, light black."""
+        return 4 if self.light is None else 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Separation:
-    """From three amounts to four inks: when black comes in, how much colour it replaces, and the total ink limit."""
+    """From three amounts to the inks.
+
+    Parameters
+    ----------
+    black_from, black_power, colour_removed
+        When black comes in, and how much colour it replaces.
+    ink_limit
+        The most that cyan, magenta, yellow and black add up to.
+    light_amount
+        Where there are light inks, an amount a of an ink becomes a² of the dark one and ``light_amount · a (1 - a)`` of
+        the light one: only light at first, only dark at last, and no kink between (a choice, no source).
+    """
 
     black_from: float = 0.3
     black_power: float = 1.6
     colour_removed: float = 0.45
     ink_limit: float = 3.0
+    light_amount: float = 2.0
 
 
 def _sigmoid(x: Array) -> Array:
@@ -98,25 +122,56 @@ def _paper(inks: InkSet) -> Array:
 
 @functools.lru_cache(maxsize=16)
 def _root_overprints(inks: InkSet) -> Array:
-    """Return square roots of the sixteen overprints' reflectances (16, wavelengths)."""
-    density = _DOTS @ (np.asarray(inks.density)[:, None] * _ink_shapes())
-    density = density * (1 - inks.trapping_loss * np.maximum(_DOTS.sum(axis=1) - 1, 0))[:, None]
-    return np.asarray(np.sqrt(inks.gloss + (1 - inks.gloss) * _paper(inks) * 10.0**-density))
+    """Return n-th roots of the reflectances of all overprints (2^inks, wavelengths); bit i is ink i."""
+    solid = np.asarray(inks.density)[:, None] * _ink_shapes()
+    if inks.light is not None:
+        solid = np.concatenate([solid, np.asarray(inks.light)[:, None] * solid[_WITH_LIGHT]])
+    dots = np.array([[(i >> bit) & 1 for bit in range(inks.count)] for i in range(2**inks.count)], dtype=np.float64)
+    density = dots @ solid * (1 - inks.trapping_loss * np.maximum(dots.sum(axis=1) - 1, 0))[:, None]
+    reflectance = inks.gloss + (1 - inks.gloss) * _paper(inks) * 10.0**-density
+    return np.asarray(reflectance ** (1 / inks.yule_nielsen))
 
 
 def paper_xyz(inks: InkSet) -> Array:
     """Return XYZ of bare paper relative to a perfect white diffuser."""
-    return np.asarray(_root_overprints(inks)[0] ** 2 @ _weights())
+    return np.asarray(_root_overprints(inks)[0] ** inks.yule_nielsen @ _weights())
+
+
+@functools.lru_cache(maxsize=16)
+def overprints_xyz(inks: InkSet) -> Array:
+    """Return XYZ (2^inks, 3) relative to paper of all overprints, bit i being ink i."""
+    xyz = _root_overprints(inks) ** inks.yule_nielsen @ _weights()
+    return np.asarray(xyz / paper_xyz(inks) * WHITE_D50)
 
 
 def device_xyz(inks: InkSet, separation: Separation, amounts: Array) -> Array:
     """Return XYZ (n, 3) relative to paper of amounts (n, 3) of cyan, magenta and yellow, 0 to 1."""
-    cover = _tone(inks, _separate(separation, amounts))
-    area = np.ones((len(cover), 1))
-    for ink in range(4):  # Demichel: each overprint's area is the product of its inks' covers
-        c = cover[:, ink : ink + 1]
+    return covers_xyz(inks, ink_covers(inks, separation, amounts))
+
+
+def ink_covers(inks: InkSet, separation: Separation, amounts: Array) -> Array:
+    """Return the share of paper that each ink covers, dot gain included, (n, inks), of amounts (n, 3)."""
+    cover = _separate(separation, amounts)
+    gain = np.asarray(inks.gain)
+    if inks.light is not None:
+        parted = cover[:, _WITH_LIGHT]
+        light = separation.light_amount * parted * (1 - parted)
+        cover = cover.copy()
+        cover[:, _WITH_LIGHT] = parted**2
+        cover = np.concatenate([cover, light], axis=1)
+        gain = np.concatenate([gain, gain[_WITH_LIGHT]])
+    return _tone(inks, cover, gain)
+
+
+def covers_xyz(inks: InkSet, covers: Array) -> Array:
+    """Return XYZ (n, 3) relative to paper of covers (n, inks), inks lying on each other by chance."""
+    area = np.ones((len(covers), 1))
+    for ink in range(inks.count):  # Demichel: each overprint's area is the product of its inks' covers
+        c = covers[:, ink : ink + 1]
         area = np.concatenate([area * (1 - c), area * c], axis=1)
-    xyz = (area @ _root_overprints(inks)) ** 2 @ _weights()
+    if inks.yule_nielsen == 1.0:
+        return np.asarray(area @ overprints_xyz(inks))
+    xyz = (area @ _root_overprints(inks)) ** inks.yule_nielsen @ _weights()
     return np.asarray(xyz / paper_xyz(inks) * WHITE_D50)
 
 
@@ -129,8 +184,8 @@ def _separate(separation: Separation, amounts: Array) -> Array:
     return np.concatenate([colour * np.minimum(room, 1.0), black], axis=1)
 
 
-def _tone(inks: InkSet, cover: Array) -> Array:
+def _tone(inks: InkSet, cover: Array, gain: Array) -> Array:
     if inks.kink:
         at, lift = inks.kink_at, inks.kink * inks.kink_at * (1 - inks.kink_at)
         cover = np.where(cover < at, cover * (1 + lift / at), at + lift + (cover - at) * (1 - lift / (1 - at)))
-    return np.asarray(np.clip(cover + 4 * np.asarray(inks.gain) * cover * (1 - cover), 0.0, 1.0))
+    return np.asarray(np.clip(cover + 4 * gain * cover * (1 - cover), 0.0, 1.0))

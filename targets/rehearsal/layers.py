@@ -17,7 +17,7 @@ __all__ = ["Grain", "Speck", "banding_table", "blur", "draw_specks", "generator"
 
 Plane = NDArray[np.float32]
 
-_STREAMS: Final = ("grain", "banding", "noise", "dust", "hairs", "damage")
+_STREAMS: Final = ("grain", "banding", "noise", "dust", "hairs", "damage", "drops")
 _SAMPLED_FROM_PX: Final = 0.8  # wide enough that sampling at whole pixels changes neither moment by 1 %
 _NOISE_ROWS: Final = 64
 _GRAIN_ROWS: Final = 128

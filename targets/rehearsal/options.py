@@ -43,7 +43,8 @@ class PrintOptions(_Options):
     grain_shape
         ``normal`` or ``lognormal``.
     grain_coloured
-        0: the same grain in all channels; 1: each channel its own.
+        0: the same grain in all channels; 1: each channel its own. Textured paper is grain, too: 0.02 with a
+        correlation of 0.06 mm, say. A printer of dots has grain from its dots; what is asked for here comes on top.
     banding_l, banding_period_mm, banding_along, banding_phase_deg, banding_jitter
         Head banding: amplitude in L* (fading out above L* 90, since bare paper has none), period, the sheet axis it
         varies along, phase at the sheet's corner, and irregularity (standard deviation of the phase in periods).
@@ -55,9 +56,10 @@ class PrintOptions(_Options):
     mirrored
         Printed left for right.
     bleed_mm
-        Gaussian sigma of ink spread.
+        Gaussian sigma of ink spread; light is spread, so that mean colour stays.
     raster_dpi
         Resolution of the printed raster, for all but the discs (they are printed without pixels); None: the file's.
+        A printer of dots has its own.
     """
 
     grain: NotNegative = 0.0
@@ -110,6 +112,8 @@ class ScanOptions(_Options):
         How many specks (0.03 to 0.15 mm radius) and hairs (2 to 9 mm long) lie on the glass.
     sharpen_mm, sharpen_amount
         Unsharp mask on encoded values.
+    noise_seed
+        Seed of the scan's noise, dust and hairs; None: the rehearsal's. Others are further scans of one print.
     space
         Colour encoding; a wide one does not clip wide prints. ``embed`` writes its ICC profile.
     bits, grey, compression, jpeg_quality, resolution_tag
@@ -139,6 +143,7 @@ class ScanOptions(_Options):
     hairs: Annotated[int, Field(ge=0)] = 0
     sharpen_mm: NotNegative = 0.0
     sharpen_amount: NotNegative = 0.0
+    noise_seed: int | None = None
     space: str = "adobe-rgb"
     embed: bool = True
     bits: Literal[8, 16] = 16

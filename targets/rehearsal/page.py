@@ -22,7 +22,7 @@ from .damage import Cast, LostStep, MergedHues, ReversedStep, SweepDamage, Wedge
 from .printers import Printer, print_raster
 from .ringpath import STEP_MM, RingPath
 
-__all__ = ["Disc", "Page", "disc", "print_page", "step_lab", "to_light"]
+__all__ = ["Disc", "Page", "disc", "merge_hues", "print_page", "printed_steps", "step_lab", "to_light"]
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -180,26 +180,33 @@ def _blocks(inked: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
 
 
 def step_lab(wedge: NeutralWedge, recipe: Recipe, printer: Printer, damages: Sequence[WedgeDamage]) -> Array:
-    """Return the printed CIELAB (n, 3) of a wedge's steps, relative to paper, damage included."""
-    rgb = np.array([step.rgb for step in wedge.steps])
+    """Return the printed CIELAB (n, 3) of a wedge's steps, relative to paper, with damage."""
+    rgb = printed_steps(wedge, damages)
     lab = xyz_to_lab(printer.print_xyz(recipe.space, rgb))
     bare = (rgb == 1.0).all(axis=1)
-    order = {step.step: index for index, step in enumerate(wedge.steps)}
     for damage in damages:
-        if damage.element != wedge.id:
-            continue
-        if isinstance(damage, Cast):
+        if isinstance(damage, Cast) and damage.element == wedge.id:
             lab[~bare, 1:] += (damage.a, damage.b)
-        else:
-            this = order[damage.step]
-            if isinstance(damage, LostStep):
-                lab[this] = lab[this - 1]
-            else:
-                lab[[this - 1, this]] = lab[[this, this - 1]]
     return lab
 
 
-def _merge(space: str, damage: MergedHues, fraction: Array) -> Array:
+def printed_steps(wedge: NeutralWedge, damages: Sequence[Any]) -> Array:
+    """Return the encoded RGB (n, 3) that a wedge's steps are printed as, with lost and reversed steps."""
+    rgb = np.array([step.rgb for step in wedge.steps])
+    order = {step.step: index for index, step in enumerate(wedge.steps)}
+    for damage in damages:
+        if not isinstance(damage, LostStep | ReversedStep) or damage.element != wedge.id:
+            continue
+        this = order[damage.step]
+        if isinstance(damage, LostStep):
+            rgb[this] = rgb[this - 1]
+        else:
+            rgb[[this - 1, this]] = rgb[[this, this - 1]]
+    return rgb
+
+
+def merge_hues(space: str, damage: MergedHues, fraction: Array) -> Array:
+    """Return the places along a sweep, 0 to 1, whose colours are printed at places of it."""
     hue = sweep_hue_deg(space, damage.level, fraction)
     ladder = np.linspace(0.0, 1.0, 20001)
     first = np.interp(damage.from_deg, sweep_hue_deg(space, damage.level, ladder), ladder)
@@ -265,7 +272,7 @@ class _Brush:
                             element.id,
                             band.level,
                         ):
-                            fraction = _merge(space, damage, fraction)
+                            fraction = merge_hues(space, damage, fraction)
                     found.append((band.box_mm, self._columns(sweep_rgb(space, band.level, fraction))))
         return found
 

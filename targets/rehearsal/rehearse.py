@@ -17,16 +17,17 @@ from ..key import Box, HueSweep, Key, NeutralWedge, Ring, Sheet
 from ..recipe import Recipe, parse_recipe
 from ..spaces import icc_profile
 from .damage import Damage, MergedHues, RingDamage
+from .dotpage import DotPage, print_dots
 from .geometry import ScanGeometry
+from .inkjet import VirtualInkjet
 from .layers import Grain, draw_specks
 from .options import PrintOptions, ScanOptions
-from .page import disc, print_page, to_light
+from .page import Disc, Page, disc, print_page, to_light
 from .printers import IdentityPrinter, Printer
 from .ringpath import RingPath, ring_path
-from .ringtruth import ring_truth
 from .scan import Scanner
 from .sweeptruth import sweep_truth, wedge_truth
-from .truth import PrinterTruth, Truth
+from .truth import PrinterTruth, RingTruth, Truth
 from .write import check_name, write_image
 
 __all__ = ["check_damages", "rehearse", "rehearse_array", "scan_geometry"]
@@ -183,19 +184,31 @@ def _set_up(
         for ring in _rings(sheet)
         if _in_sight(ring, region)
     ]
-    others: Any = [d for d in damages if not isinstance(d, RingDamage)]
-    page = print_page(
-        sheet, recipe, printer, region_mm=region, dpi=printed.raster_dpi or recipe.dpi, scan_space=options.space,
-        bleed_mm=printed.bleed_mm / float(np.mean(geometry.print_scale)), damages=others,
-    )  # fmt: skip
-    matrix = to_light(printer, options.space)
     per_chart_mm = 1.0 / float(np.mean(geometry.print_scale))
+    pixel_mm, bleed_mm = geometry.pixel_mm * per_chart_mm, printed.bleed_mm * per_chart_mm
+    discs: list[Disc] = []
+    page: Page | DotPage
+    if isinstance(printer, VirtualInkjet) and printer.screen is not None:
+        if printed.raster_dpi is not None:
+            raise WrongUsageError(f"{printer.name} has a raster of its own: leave raster_dpi out.")
+        page = print_dots(
+            sheet, recipe, printer, paths, damages, region_mm=region, scan_space=options.space, pixel_mm=pixel_mm,
+            bleed_mm=bleed_mm, seed=seed,
+        )  # fmt: skip
+    else:
+        others: Any = [d for d in damages if not isinstance(d, RingDamage)]
+        page = print_page(
+            sheet, recipe, printer, region_mm=region, dpi=printed.raster_dpi or recipe.dpi, scan_space=options.space,
+            bleed_mm=bleed_mm, damages=others,
+        )  # fmt: skip
+        matrix = to_light(printer, options.space)
+        discs = [disc(path, matrix, pixel_mm, bleed_mm) for path in paths]
     scanner = Scanner(
         geometry=geometry,
         page=page,
-        discs=[disc(p, matrix, geometry.pixel_mm * per_chart_mm, printed.bleed_mm * per_chart_mm) for p in paths],
+        discs=discs,
         grain=Grain.draw(printed, (sheet.width_mm, sheet.height_mm), geometry.pixel_mm, seed),
-        specks=draw_specks(options, geometry, seed),
+        specks=draw_specks(options, geometry, seed if options.noise_seed is None else options.noise_seed),
         print_options=printed,
         options=options,
         seed=seed,
@@ -229,8 +242,8 @@ def _rings(sheet: Sheet) -> list[Ring]:
     return [element for tile in sheet.tiles for element in tile.elements if isinstance(element, Ring)]
 
 
-def _ring_truth(path: RingPath, damages: Sequence[Damage]) -> Any:
-    return ring_truth(path, [(i, d) for i, d in enumerate(damages) if d.element == path.ring.id])
+def _ring_truth(path: RingPath, damages: Sequence[Damage]) -> RingTruth:
+    return RingTruth.of(path, tuple(i for i, d in enumerate(damages) if d.element == path.ring.id))
 
 
 def _seen_region(geometry: ScanGeometry) -> Box:

@@ -17,6 +17,7 @@ from ..key import Ring
 from ..recipe import Recipe
 from ..rings import ring_lab, ring_rgb
 from .damage import (
+    Bump,
     DropOff,
     EarlyHub,
     HeldStretch,
@@ -36,6 +37,7 @@ STEP_MM: Final = 0.001
 """Pitch of the table of radii."""
 _PRINTER_STEP_MM: Final = 0.004
 _BOX_EDGE: Final = 0.2
+_SOFT_KNOTS: Final = 401  # of a soft drop-off: over 3 mm, chords 0.0075 mm long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +74,7 @@ class _Piece:
     follows: bool = False
     wanted: Callable[[float, float], float] | None = None  # error of (position at start, length travelled)
     sign: float = 1.0
+    soft: bool = False
 
 
 def ring_path(ring: Ring, recipe: Recipe, printer: Printer, damages: Sequence[RingDamage] = ()) -> RingPath:
@@ -92,6 +95,8 @@ def ring_path(ring: Ring, recipe: Recipe, printer: Printer, damages: Sequence[Ri
             lab = _turn_hue(lab, radius, damage)
         elif isinstance(damage, LightnessWave):
             lab = _add_wave(lab, radius, ring, damage)
+        elif isinstance(damage, Bump):
+            lab = lab + [1.0, 0.0, 0.0] * (damage.amplitude_l * _raised_cosine(radius, damage)[:, None])
     return RingPath(
         ring=ring,
         radius_mm=radius,
@@ -153,7 +158,13 @@ def _warp(ring: Ring, radius: Array, at: Callable[[Array], Array], damages: Sequ
         here += common * (piece.inner - place)
         knots_radius += [piece.inner, piece.inner + 1e-9]
         knots_position += [here, here + _jump(piece, piece.jump_before, common)]
-        here = knots_position[-1] + piece.speed * (piece.outer - piece.inner)
+        width = piece.outer - piece.inner
+        if piece.soft:
+            t = np.linspace(0.0, 1.0, _SOFT_KNOTS)[1:-1]
+            rise = t - np.sin(2 * math.pi * t) / (2 * math.pi)  # the speed's integral
+            knots_position += (knots_position[-1] + width * (common * t + (piece.speed - common) * rise)).tolist()
+            knots_radius += (piece.inner + width * t).tolist()
+        here += _jump(piece, piece.jump_before, common) + piece.speed * width
         knots_radius += [max(piece.outer, piece.inner + 2e-9), max(piece.outer, piece.inner + 2e-9) + 1e-9]
         knots_position += [here, here + _jump(piece, piece.jump_after, common)]
         here, place = knots_position[-1], piece.outer
@@ -225,9 +236,9 @@ def _pieces(ring: Ring, at: Callable[[Array], Array], damages: Sequence[RingDama
             case HeldStretch(inner_mm=inner, outer_mm=outer, at=end):
                 jumps = (0.0, 1.0) if end == "inner" else (1.0, 0.0)
                 pieces.append(_Piece(inner, outer, 0.0, *jumps, follows=True))
-            case DropOff(inner_mm=inner, outer_mm=outer, times=times, contrast_de00=wanted):
+            case DropOff(inner_mm=inner, outer_mm=outer, times=times, contrast_de00=wanted, soft=soft):
                 error = None if wanted is None else contrast(wanted)
-                pieces.append(_Piece(inner, outer, times or 1.0, wanted=error))
+                pieces.append(_Piece(inner, outer, times or 1.0, wanted=error, soft=soft))
             case Step(radius_mm=place, contrast_de00=wanted):
                 pieces.append(_Piece(place, place, 0.0, wanted=contrast(wanted)))
             case LightnessReversal(inner_mm=inner, outer_mm=outer, depth_l=wanted):
@@ -238,17 +249,18 @@ def _pieces(ring: Ring, at: Callable[[Array], Array], damages: Sequence[RingDama
     return pieces
 
 
-def bump(radius: Array, damage: HueShift) -> Array:
-    """Return the shape of a hue shift, 0 to 1: its full width at half height is the damage's width."""
+def _raised_cosine(radius: Array, damage: HueShift | Bump) -> Array:
+    """Return the shape of a hue shift or a bump, 0 to 1: its full width at half height is the damage's width."""
     away = np.abs(radius - damage.radius_mm)
-    soft = damage.width_mm if damage.shape == "smooth" else _BOX_EDGE * damage.width_mm
+    box = isinstance(damage, HueShift) and damage.shape == "box"
+    soft = _BOX_EDGE * damage.width_mm if box else damage.width_mm
     flat = damage.width_mm / 2 - soft / 2
     across = np.clip((away - flat) / soft, 0.0, 1.0)
     return np.asarray(0.5 + 0.5 * np.cos(math.pi * across))
 
 
 def _turn_hue(lab: Array, radius: Array, damage: HueShift) -> Array:
-    angle = np.radians(damage.degrees * bump(radius, damage))
+    angle = np.radians(damage.degrees * _raised_cosine(radius, damage))
     touched = angle != 0.0
     ipt = lab_to_ipt(lab[touched])
     c, s = np.cos(angle[touched]), np.sin(angle[touched])
@@ -258,15 +270,9 @@ def _turn_hue(lab: Array, radius: Array, damage: HueShift) -> Array:
     return lab
 
 
-def wave_ends(ring: Ring, damage: LightnessWave) -> tuple[float, float]:
-    """Return the radii between which a wave runs."""
+def _add_wave(lab: Array, radius: Array, ring: Ring, damage: LightnessWave) -> Array:
     inner = ring.ramp_mm[0] if damage.inner_mm is None else damage.inner_mm
     outer = ring.ramp_mm[1] if damage.outer_mm is None else damage.outer_mm
-    return inner, outer
-
-
-def _add_wave(lab: Array, radius: Array, ring: Ring, damage: LightnessWave) -> Array:
-    inner, outer = wave_ends(ring, damage)
     fade = min(damage.period_mm / 2, (outer - inner) / 2)
     window = np.clip(np.minimum(radius - inner, outer - radius) / fade, 0.0, 1.0)
     window = np.sin(window * math.pi / 2) ** 2

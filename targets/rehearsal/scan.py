@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..spaces import encode, rgb_to_xyz_matrix
+from .dotpage import DotPage
 from .geometry import ScanGeometry
 from .layers import Grain, Speck, banding_table, blur, scan_noise
 from .options import NozzleGap, PrintOptions, ScanOptions
@@ -31,7 +32,7 @@ class Scanner:
     """All that is needed to scan: what lies on the glass, where, and how it is read."""
 
     geometry: ScanGeometry
-    page: Page
+    page: Page | DotPage
     discs: Sequence[Disc]
     grain: Grain | None
     specks: Sequence[Speck]
@@ -165,7 +166,8 @@ class Scanner:
         if not (options.noise or options.shot_noise):
             return
         real = range(max(rows.start, 0), min(rows.stop, geometry.height_px))
-        noise = scan_noise(self.seed, real, geometry.width_px, light.shape[0])
+        seed = self.seed if options.noise_seed is None else options.noise_seed
+        noise = scan_noise(seed, real, geometry.width_px, light.shape[0])
         first = real.start - rows.start
         core = light[:, first : first + len(real), extra : extra + geometry.width_px]
         variance = np.float32(options.noise**2) + np.float32(options.shot_noise**2) * np.maximum(core, 0)

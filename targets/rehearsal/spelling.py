@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from ..errors import WrongUsageError
 from .damage import (
+    Bump,
     Cast,
     Damage,
     DropOff,
@@ -47,9 +48,11 @@ def _numbers(words: list[str]) -> list[Any]:
 
 def _drop_off(element: str, words: list[str]) -> Damage:
     inner, outer = _numbers(words[:2])
+    word = _choice(words, 3, "false")
+    soft: Any = word == "soft" or word
     if words[2].lower().endswith("x"):
-        return DropOff(element, inner, outer, times=float(words[2][:-1]))
-    return DropOff(element, inner, outer, contrast_de00=float(words[2]))
+        return DropOff(element, inner, outer, times=float(words[2][:-1]), soft=soft)
+    return DropOff(element, inner, outer, contrast_de00=float(words[2]), soft=soft)
 
 
 def _choice(words: list[str], place: int, default: str) -> Any:
@@ -64,8 +67,8 @@ _SPELLINGS: Final = {
         lambda e, w: HeldStretch(e, float(w[0]), float(w[1]), _choice(w, 2, "inner")),
     ),
     "dropoff": _Spelling(
-        "dropoff:ELEMENT:INNER:OUTER:HOW",
-        "a steep stretch; HOW is 4x (times as fast) or 6 (ΔE00 across it)",
+        "dropoff:ELEMENT:INNER:OUTER:HOW:[soft]",
+        "a steep stretch; HOW is 4x (times as fast) or 6 (ΔE00 across it); soft: without kinks at its ends",
         "dropoff:ring-to-white-red:9:9.4:6",
         _drop_off,
     ),
@@ -98,6 +101,12 @@ _SPELLINGS: Final = {
         "a ring-shaped wave (L*, mm)",
         "wave:ring-to-white-cyan:0.5:2",
         lambda e, w: LightnessWave(e, float(w[0]), float(w[1]), *_numbers(w[2:])),
+    ),
+    "bump": _Spelling(
+        "bump:ELEMENT:RADIUS:WIDTH:AMPLITUDE",
+        "a faint ring: lightness off by AMPLITUDE at a radius, WIDTH (mm) wide at half height",
+        "bump:ring-to-white-blue:9:1:0.6",
+        lambda e, w: Bump(e, float(w[0]), float(w[1]), float(w[2])),
     ),
     "merged": _Spelling(
         "merged:ELEMENT:FROM:TO:[full|tint|shade]",

@@ -1,113 +1,84 @@
-"""The truth of a rehearsal: every damage with the place and size that a scorer should find (``inkstrain/truth/1``).
+"""The truth of a rehearsal: what was printed, exactly, and every damage that was put in (``inkstrain/truth/2``).
 
 Colour differences and CIELAB are media-relative: the paper is L* 100. Radii are chart mm.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
+from ..colorimetry import lab_to_xyz, xyz_to_lab
 from ..key import Triple
 from .damage import Damage
 from .geometry import ScanGeometry
 from .options import PrintOptions, ScanOptions
+from .ringpath import STEP_MM, RingPath
 
 __all__ = [
-    "ContourTruth",
-    "FlatBandTruth",
-    "HueSwingTruth",
+    "COURSE_PITCH_MM",
     "MergedTruth",
     "PrinterTruth",
-    "ReversalTruth",
     "RingTruth",
-    "RippleTruth",
     "SweepTruth",
     "Truth",
     "WedgeTruth",
 ]
 
-Cause = Annotated[
-    int | None,
-    Field(description="Index into the truth's damages; null: the printer's own, or a side effect of damage."),
-]
+COURSE_PITCH_MM: Final = 0.01
+"""Width of a cell of a ring's course: a tenth of what the measures resolve (DESIGN §5.1)."""
 
 
 class _Value(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class ContourTruth(_Value):
-    """An abrupt change: the colour moves more than twice as fast as its share, between inner and outer radius."""
-
-    radius_mm: float
-    inner_mm: float
-    outer_mm: float
-    width_mm: float
-    contrast_de00: float
-    damage: Cause
-
-
-class FlatBandTruth(_Value):
-    """A stretch where tones merged; ``lost_de00`` is what the file moved there, less what the print did."""
-
-    inner_mm: float
-    outer_mm: float
-    width_mm: float
-    lost_de00: float
-    damage: Cause
-
-
-class HueSwingTruth(_Value):
-    """A local turn of hue in IPT; ``width_mm`` at half height; ``delta_h`` is ΔH* of CIELAB at its peak."""
-
-    radius_mm: float
-    width_mm: float
-    degrees: float
-    delta_h: float
-    damage: Cause
-
-
-class ReversalTruth(_Value):
-    """Lightness running the wrong way by ``depth_l``."""
-
-    inner_mm: float
-    outer_mm: float
-    depth_l: float
-    damage: Cause
-
-
-class RippleTruth(_Value):
-    """A ring-shaped wave in L*."""
-
-    inner_mm: float
-    outer_mm: float
-    amplitude_l: float
-    period_mm: float
-    damage: Cause
-
-
 class RingTruth(_Value):
-    """One ring as printed, free of noise.
+    """One ring's course as printed, free of blur and noise; from dots, what they average to.
 
-    ``contours`` and so on hold what damages made; ``others`` what else meets the definitions (the printer's own
-    gamut and table, or what a damage's re-spacing did elsewhere), with no damage named.
+    Cells are `COURSE_PITCH_MM` wide, from the disc's middle to the rim's outer edge; a cell's colour is its mean in
+    linear light.
     """
 
     id: str
-    reach: float
-    evenness: float
-    core_mm: float
-    fall_off_mm: tuple[float, float, float] = Field(description="Radii within which 10, 50, 90 % is covered.")
-    contours: tuple[ContourTruth, ...] = ()
-    flat_bands: tuple[FlatBandTruth, ...] = ()
-    hue_swings: tuple[HueSwingTruth, ...] = ()
-    reversals: tuple[ReversalTruth, ...] = ()
-    ripples: tuple[RippleTruth, ...] = ()
-    other_contours: tuple[ContourTruth, ...] = ()
-    other_flat_bands: tuple[FlatBandTruth, ...] = ()
-    other_reversals: tuple[ReversalTruth, ...] = ()
+    radius_mm: tuple[float, ...] = Field(description="Middles of the cells.")
+    lab: tuple[Triple, ...] = Field(description="Printed colours.")
+    intended_lab: tuple[Triple, ...] = Field(description="What the file asks for.")
+    damages: tuple[int, ...] = Field(description="Indices into the truth's damages.")
+    _path: RingPath | None = PrivateAttr(default=None)
+
+    def __eq__(self, other: object) -> bool:
+        """Compare what is written to JSON."""
+        return isinstance(other, RingTruth) and self.__dict__ == other.__dict__
+
+    __hash__ = None  # type: ignore[assignment]
+
+    @property
+    def path(self) -> RingPath | None:
+        """The same by the micrometre; None on a truth that was read from JSON."""
+        return self._path
+
+    @classmethod
+    def of(cls, path: RingPath, damages: tuple[int, ...]) -> RingTruth:
+        """Return the truth of a printed ring."""
+        cells = round(COURSE_PITCH_MM / STEP_MM)
+        count = len(path.radius_mm) // cells
+
+        def means(lab: np.ndarray) -> tuple[Triple, ...]:
+            xyz = lab_to_xyz(lab[: count * cells]).reshape(count, cells, 3).mean(axis=1)
+            return tuple(map(tuple, np.round(xyz_to_lab(xyz), 4).tolist()))
+
+        truth = cls(
+            id=path.ring.id,
+            radius_mm=tuple(np.round((np.arange(count) + 0.5) * COURSE_PITCH_MM, 4).tolist()),
+            lab=means(path.lab),
+            intended_lab=means(path.intended_lab),
+            damages=damages,
+        )
+        truth._path = path
+        return truth
 
 
 class MergedTruth(_Value):
@@ -120,7 +91,7 @@ class MergedTruth(_Value):
     to_mm: float
     lost_de00: float
     step_de00: float
-    damage: Cause
+    damage: int = Field(description="Index into the truth's damages.")
 
 
 class SweepTruth(_Value):
@@ -160,7 +131,7 @@ class PrinterTruth(_Value):
 class Truth(_Value):
     """All that a rehearsal knows about itself."""
 
-    schema_id: Annotated[Literal["inkstrain/truth/1"], Field(alias="schema")] = "inkstrain/truth/1"
+    schema_id: Annotated[Literal["inkstrain/truth/2"], Field(alias="schema")] = "inkstrain/truth/2"
     chart: str
     recipe: str
     sheet: int

@@ -1,17 +1,18 @@
-"""What the bench rehearses: whole default sheets, printed and scanned under the conditions of the accuracy goals."""
+"""What the bench rehearses: whole default sheets, printed once, scanned several times, scored, held against truth."""
 
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
+import pyvips
 
 from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import NeutralWedgeScore, Score
+from inkstrain.scoring.model import FlatFieldScore, NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.key import Ring, Sheet
@@ -19,23 +20,20 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import (
     INKJETS,
     DamageRanges,
-    HueShift,
+    IccPrinter,
     IdentityPrinter,
     LightnessWave,
     Printer,
     PrintOptions,
-    RingPath,
     ScanOptions,
+    Step,
+    Truth,
     draw_damage,
     rehearse,
-    ring_path,
 )
 from inkstrain.targets.rehearsal.damage import RingDamage
-from inkstrain.targets.rehearsal.truth import Truth
-from inkstrain.targets.spaces import decode, xyz_to_rgb
 
-from .definitions import Definitions
-from .matching import False_, Record, banding_records, most_striped, ring_records, ripple_records, wedge_records
+from .matching import Record, banding_records, compare_rings, ripple_records, step_record, truth_rings, wedge_records
 
 GRAIN = 0.02
 SHOT_NOISE = 0.003
@@ -46,26 +44,33 @@ WOBBLE_MM = 0.05
 WOBBLE_PERIOD_MM = (20.0, 100.0)
 SCAN_SPACE = "prophoto"  # as wide as a scanner sees: turned hues of the purest colours would clip in a narrow one
 EXPOSURE = 0.8  # hues turned on pale tones are bluer than paper, and would clip nearer to full scale
-WAVE_PERIOD_MM = (0.5, 5.0)
-WAVE_AMPLITUDES_L = (0.2, 1.0)
-
-DEFAULT_CHART = Recipe()
-
-CaseKind = Literal["damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves", "mixed"]
-KINDS: tuple[CaseKind, ...] = ("damaged", "damaged-inkjet", "clean", "clean-inkjet", "waves", "mixed")
-_LEAST_LIGHT = 0.001  # three times the scanner's noise in the dark
-_DAMAGE = DamageRanges(kinds=("held", "dropoff", "step", "hue", "reversal", "earlyhub"), clean=0.0)
-# near hub and rim too, and shallow ones
-_MIXED_DAMAGE = DamageRanges(
-    kinds=("held", "dropoff", "step", "hue", "reversal", "earlyhub"),
-    clean=0.0,
-    clear_mm=0.4,
-    per_ring=(1, 3),
-    step_contrast_de00=(0.3, 5.0),
-    drop_contrast_de00=(1.0, 8.0),
-)
+TEXTURE_MM = 0.06  # over which the grain of textured paper hangs together
 BANDING_L = 1.0
 BANDING_PERIOD_MM = (0.5, 10.0)
+WAVE_PERIOD_MM = (0.5, 5.0)
+WAVE_AMPLITUDES_L = (0.2, 1.0)
+HARD_STEP_DE00 = 1.0  # DESIGN §8: found as contour or faint ring
+
+DEFAULT_CHART = Recipe()
+Kind = Literal["damaged", "mixed", "dropoff", "faint", "table", "clean", "dots", "waves"]
+KINDS: tuple[Kind, ...] = ("damaged", "mixed", "dropoff", "faint", "table", "clean", "dots", "waves")
+DOTS = ("hazel", "thistle")
+SMOOTH = ("gloss", "alder", "rowan", "sorrel")
+CLEAN = (*SMOOTH, *DOTS, *(f"{name}, textured paper" for name in DOTS))
+TABLE_FILE = Path("/usr/share/color/icc/ghostscript/default_cmyk.icc")  # Debian's libgs-common
+
+_HARD = ("held", "dropoff", "step", "hue", "reversal", "earlyhub")
+_DAMAGE: dict[Kind, DamageRanges] = {
+    "damaged": DamageRanges(kinds=_HARD, clean=0.0),
+    "dots": DamageRanges(kinds=_HARD, clean=0.0),
+    "dropoff": DamageRanges(kinds=("softdrop",), clean=0.0),
+    "faint": DamageRanges(kinds=("bump",), clean=0.25),
+    # near hub and rim, near each other, and shallow ones
+    "mixed": DamageRanges(
+        kinds=(*_HARD, "softdrop", "bump"), clean=0.0, clear_mm=0.4, per_ring=(1, 3),
+        step_contrast_de00=(0.3, 5.0), drop_contrast_de00=(1.0, 8.0),
+    ),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,35 +87,47 @@ class PaleBlack:
         return veil + (1.0 - veil[1]) * IdentityPrinter().print_xyz(space, rgb)
 
 
-PAPERS = (PaleBlack(3.0, "gloss, black L* 3"), PaleBlack(23.0, "matte, black L* 23"))
+# no print is as dark as a file's black, where a scanner cuts off half of its noise
+PAPERS = {"gloss": PaleBlack(3.0, "gloss, black L* 3"), "matte": PaleBlack(23.0, "matte, black L* 23")}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One sheet to rehearse and score."""
+    """One sheet to print, and the resolutions to scan it at, one after the other."""
 
-    kind: CaseKind
-    dpi: int
+    kind: Kind
+    dpi: tuple[int, ...]
     seed: int
     recipe: Recipe = DEFAULT_CHART
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What one case gave."""
+    """What one scan of a case gave; `second_dpi` if it is two scans of one print beside each other."""
 
-    kind: CaseKind
-    dpi: int
-    seed: int
+    kind: Kind
     printer: str
+    dpi: int
+    second_dpi: int | None
+    seed: int
     discs: int
     records: list[Record]
 
 
-def conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, ScanOptions]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Print:
+    """What is printed in a case."""
+
+    printer: Printer
+    damages: Sequence[Any]
+    options: PrintOptions
+    name: str
+
+
+def scan_options(dpi: float, rng: np.random.Generator) -> ScanOptions:
     """Draw the conditions of the goals: their sizes are fixed, signs and phases are drawn."""
     turn, x, y = rng.choice([-1.0, 1.0], 3)
-    scan = ScanOptions(
+    return ScanOptions(
         dpi=dpi,
         rotation_deg=float(turn * SKEW_DEG),
         stretch=(float(x * STRETCH), float(y * STRETCH)),
@@ -121,129 +138,124 @@ def conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, Scan
         shot_noise=SHOT_NOISE,
         space=SCAN_SPACE,
         exposure=EXPOSURE,
+        noise_seed=int(rng.integers(1 << 31)),
     )
-    return PrintOptions(grain=GRAIN), scan
 
 
-def mixed_conditions(dpi: float, rng: np.random.Generator) -> tuple[PrintOptions, ScanOptions]:
-    """Draw the conditions of mixed damage: head banding up to 1 L*, a textured paper, dust and hairs."""
-    _, scan = conditions(dpi, rng)
-    printed = PrintOptions(
-        grain=float(rng.uniform(0.005, 0.03)),
-        grain_correlation_mm=float(rng.choice([0.0, 0.06])),
-        banding_l=float(rng.uniform(0.2, BANDING_L)),
-        banding_period_mm=float(np.exp(rng.uniform(*np.log(BANDING_PERIOD_MM)))),
-        banding_along=str(rng.choice(["x", "y"])),  # type: ignore[arg-type]
-        banding_phase_deg=float(rng.uniform(0, 360)),
-    )
-    changed = {
-        "dust": int(rng.integers(0, 40)),
-        "hairs": int(rng.integers(0, 4)),
-        "blur_mm": float(rng.uniform(0.03, 0.08)),
-    }
-    return printed, scan.model_copy(update=changed)
+def tables() -> dict[str, bytes]:
+    """Return the real CMYK tables that this machine has."""
+    found = {"CMYK table of libvips": bytes(pyvips.Operation.call("profile_load", "cmyk"))}
+    if TABLE_FILE.exists():
+        found["CMYK table of libgs-common"] = TABLE_FILE.read_bytes()
+    return found
 
 
-def draw(case: Case, rng: np.random.Generator, sheet: Sheet) -> tuple[Printer, Sequence[Any]]:
-    """Draw printer and damage of a case."""
-    printer: Printer = IdentityPrinter()
-    if case.kind.endswith("inkjet"):
-        printer = INKJETS[str(rng.choice(sorted(INKJETS)))]
-    if case.kind == "waves":
-        rings = [e for tile in sheet.tiles for e in tile.elements if isinstance(e, Ring)]
-        return printer, [
-            LightnessWave(ring.id, WAVE_AMPLITUDES_L[i % 2], float(rng.uniform(*WAVE_PERIOD_MM)))
-            for i, ring in enumerate(rng.permutation(np.array(rings, dtype=object)))
-        ]
-    if case.kind.startswith("clean"):
-        return printer, ()
-    if case.kind == "mixed":
-        paper = PAPERS[int(rng.integers(len(PAPERS)))]
-        return paper, draw_damage(rng, sheet, case.recipe, paper, _MIXED_DAMAGE)
-    return printer, draw_damage(rng, sheet, case.recipe, printer, _DAMAGE)
-
-
-def scannable(path: RingPath, damages: Sequence[Any]) -> bool:
-    """Tell whether a scan can hold the hues that damage turned: far out of a space, a channel is cut off at zero."""
-    turned = np.zeros(len(path.radius_mm), dtype=bool)
-    for damage in damages:
-        if isinstance(damage, HueShift):
-            turned |= np.abs(path.radius_mm - damage.radius_mm) < damage.width_mm
-    light = decode(SCAN_SPACE, xyz_to_rgb(SCAN_SPACE, lab_to_xyz(path.lab[turned]) * EXPOSURE))
-    return bool(light.min(initial=1.0) > _LEAST_LIGHT and light.max(initial=0.0) < 1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rehearsed:
-    """A case's print and scan, with what is true of it and what was measured."""
-
-    elements: dict[str, Any]
-    printer: Printer
-    damages: Sequence[Any]
-    print_options: PrintOptions
-    scan_options: ScanOptions
-    truth: Truth
-    score: Score
-
-    def damages_of(self, ring: str) -> list[Any]:
-        """Return a ring's damages."""
-        return [d for d in self.damages if isinstance(d, RingDamage) and d.element == ring]
-
-
-def rehearsed(case: Case) -> Rehearsed:
-    """Rehearse a sheet and score its scan."""
+def draw(case: Case, sheet: Sheet) -> Print:
+    """Draw what is printed: printers take turns by the seed, damage is drawn."""
     rng = np.random.default_rng([case.seed, KINDS.index(case.kind)])
-    sheet = build_key(case.recipe).sheets[0]
-    printer, damages = draw(case, rng, sheet)
-    print_options, scan_options = (mixed_conditions if case.kind == "mixed" else conditions)(case.dpi, rng)
-    with tempfile.TemporaryDirectory(prefix="inkstrain-bench-") as folder:
-        scan = Path(folder) / "scan.tif"
-        truth = rehearse(
-            case.recipe, scan, printer=printer, damages=damages, print_options=print_options,
-            scan_options=scan_options, seed=case.seed, sheet=sheet.sheet,
-        )  # fmt: skip
-        score = score_scans([scan], options=ScoreOptions(crops=False)).score
-    return Rehearsed(
-        elements={element.id: element for tile in sheet.tiles for element in tile.elements},
-        printer=printer,
-        damages=damages,
-        print_options=print_options,
-        scan_options=scan_options,
-        truth=truth,
-        score=score,
-    )
-
-
-def run(case: Case) -> Result:
-    """Rehearse a sheet, score its scan and match the two."""
-    done = rehearsed(case)
-    truth, score = done.truth, done.score
-    records: list[Record] = []
-    striped: dict[str, float] = {}
-    for ring in score.rings():
-        its = done.damages_of(ring.id)
-        true = truth.ring(ring.id)
-        if case.kind == "waves":
-            records += ripple_records(true, ring)
-            continue
-        records += [False_("ripple", ring.id, "none", False, r.amplitude_l, r.inner_mm) for r in ring.ripples]
-        path = ring_path(done.elements[ring.id], case.recipe, done.printer, its)
-        striped[ring.id] = most_striped(path.lab)
-        records += ring_records(
-            true, ring, Definitions(path), any(d.kind == "earlyhub" for d in its), scannable(path, its)
-        )
-    wedges = {wedge.id: wedge for wedge in truth.wedges}
-    if case.kind != "waves":
-        for element in score.elements:
-            if isinstance(element, NeutralWedgeScore):
-                records += wedge_records(wedges[element.id], element)
+    options = PrintOptions(grain=GRAIN)
+    match case.kind:
+        case "clean":
+            name = CLEAN[case.seed % len(CLEAN)]
+        case "dots":
+            name = DOTS[case.seed % len(DOTS)]
+        case "damaged":
+            name = SMOOTH[
+                max(case.seed % 6 - 2, 0)
+            ]  # half of them with the file's colours, where damage is all there is
+        case "mixed":
+            name = list(PAPERS)[case.seed % len(PAPERS)]
+        case _:
+            name = "gloss"
+    if name.endswith("textured paper"):
+        options = PrintOptions(grain=GRAIN, grain_correlation_mm=TEXTURE_MM)
+    printer: Printer = PAPERS.get(name) or INKJETS[name.partition(",")[0]]
+    if case.kind == "table":
+        ways = [(name, intent) for name in tables() for intent in ("perceptual", "relative")]
+        table, intent = ways[case.seed % len(ways)]
+        name = f"{table}, {intent}"
+        return Print(printer=IccPrinter(tables()[table], intent, name=name), damages=(), options=options, name=name)  # type: ignore[arg-type]
+    if case.kind == "waves":
+        rings = [e.id for tile in sheet.tiles for e in tile.elements if isinstance(e, Ring)]
+        waves = [
+            LightnessWave(str(name), WAVE_AMPLITUDES_L[i % 2], float(rng.uniform(*WAVE_PERIOD_MM)))
+            for i, name in enumerate(rng.permutation(rings))
+        ]
+        return Print(printer=printer, damages=waves, options=options, name=name)
     if case.kind == "mixed":
-        records += banding_records(done.print_options, score, striped)
-    return Result(
-        kind=case.kind,
-        dpi=case.dpi,
-        seed=case.seed,
-        printer=done.printer.name,
-        discs=len(score.rings()),
-        records=records,
-    )
+        options = PrintOptions(
+            grain=float(rng.uniform(0.005, 0.03)),
+            grain_correlation_mm=float(rng.choice([0.0, TEXTURE_MM])),
+            banding_l=float(rng.uniform(0.2, BANDING_L)),
+            banding_period_mm=float(np.exp(rng.uniform(*np.log(BANDING_PERIOD_MM)))),
+            banding_along=str(rng.choice(["x", "y"])),  # type: ignore[arg-type]
+            banding_phase_deg=float(rng.uniform(0, 360)),
+        )
+    damages: list[Any] = []
+    if case.kind in _DAMAGE:
+        damages += draw_damage(rng, sheet, case.recipe, printer, _DAMAGE[case.kind])
+    if case.kind == "faint":
+        damaged = {damage.element for damage in damages}
+        damages += [
+            Step(e.id, float(rng.uniform(e.ramp_mm[0] + 1.5, e.ramp_mm[1] - 1.5)), HARD_STEP_DE00)
+            for tile in sheet.tiles
+            for e in tile.elements
+            if isinstance(e, Ring) and e.id not in damaged
+        ]
+    return Print(printer=printer, damages=damages, options=options, name=name)
+
+
+def scanned(case: Case, printed: Print, number: int, folder: Path) -> tuple[Truth, Score]:
+    """Scan a print, for the nth time, and score it."""
+    rng = np.random.default_rng([case.seed, KINDS.index(case.kind), number])
+    options = scan_options(case.dpi[number], rng)
+    if case.kind == "mixed":
+        dirt = {"dust": int(rng.integers(0, 40)), "hairs": int(rng.integers(0, 4))}
+        options = options.model_copy(update={**dirt, "blur_mm": float(rng.uniform(0.03, 0.08))})
+    path = folder / "scan.tif"
+    truth = rehearse(
+        case.recipe, path, printer=printed.printer, damages=printed.damages, print_options=printed.options,
+        scan_options=options, seed=case.seed,
+    )  # fmt: skip
+    return truth, score_scans([path], options=ScoreOptions(crops=False)).score
+
+
+def run(case: Case) -> list[Result]:
+    """Print and scan a sheet, score its scans and hold them against truth, and against each other."""
+    sheet = build_key(case.recipe).sheets[0]
+    rings = {e.id: e for tile in sheet.tiles for e in tile.elements if isinstance(e, Ring)}
+    printed = draw(case, sheet)
+    scores: list[Score] = []
+    results: list[Result] = []
+    for number, dpi in enumerate(case.dpi):
+        with tempfile.TemporaryDirectory(prefix="inkstrain-bench-") as folder:
+            truth, score = scanned(case, printed, number, Path(folder))
+        scores.append(score)
+        about: dict[str, Any] = {"kind": case.kind, "printer": printed.name, "seed": case.seed, "discs": len(rings)}
+        if dpi not in case.dpi[:number]:
+            records = _against_truth(case, printed, rings, truth, score)
+            results.append(Result(dpi=dpi, second_dpi=None, records=records, **about))
+        if number and case.kind != "waves":
+            both = zip(scores[0].rings(), score.rings(), strict=True)
+            records = [record for one, other in both for record in compare_rings(one, other)]
+            results.append(Result(dpi=case.dpi[0], second_dpi=dpi, records=records, **about))
+    return results
+
+
+def _against_truth(case: Case, printed: Print, rings: Mapping[str, Ring], truth: Truth, score: Score) -> list[Record]:
+    records: list[Record] = []
+    wedges = {wedge.id: wedge for wedge in truth.wedges}
+    for got in score.elements:
+        its = [d for d in printed.damages if isinstance(d, RingDamage) and d.element == got.id]
+        match got, case.kind:
+            case RingScore(), "waves":
+                records += ripple_records(its, got)
+            case RingScore(), _:
+                true, weak = truth_rings(rings[got.id], case.recipe, truth.ring(got.id), got, score.viewing)
+                records += compare_rings(true, got, weak, scan=(SCAN_SPACE, EXPOSURE))
+                records += [step_record(d, got) for d in its if case.kind == "faint" and isinstance(d, Step)]
+            case NeutralWedgeScore(), _:
+                records += wedge_records(wedges[got.id], got)
+            case FlatFieldScore(), "mixed":
+                records += banding_records(printed.options, got)
+    return records

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -18,8 +18,8 @@ from inkstrain.targets.rehearsal import PrintOptions, ScanOptions, rehearse
 
 from .cases import BLUR_MM, GRAIN, SHOT_NOISE, WOBBLE_PERIOD_MM
 
-RESIDUAL_STRETCH = 0.004
-RESIDUAL_WOBBLE_MM = 0.1
+STRETCH = 0.004
+WOBBLE_MM = 0.1
 FOUND_WITHIN_MM = 0.1
 DPI_RANGE = (150.0, 1200.0)
 _SMALL = Recipe(sheet="120x120", hues=1, only=("ring-to-white",))
@@ -41,37 +41,27 @@ class Placed:
 
     kind: Literal["found", "residual"]
     dpi: float
-    what: str
-    seed: int
-    placed: bool
-    used: int
-    expected: int
-    residual_rms_mm: float
-    true_rms_mm: float
-    true_max_mm: float
+    placed: bool = False
+    used: int = 0
+    expected: int = 0
+    residual_rms_mm: float = float("nan")
+    true_rms_mm: float = float("nan")
+    true_max_mm: float = float("nan")
 
 
 def place(case: PlacingCase) -> Placed:
     """Rehearse a scan and place it."""
     rng = np.random.default_rng([case.seed, 100 + (case.kind == "residual")])
     recipe = Recipe() if case.kind == "residual" else _SMALL
-    options, suffix = _residual(case.dpi, rng) if case.kind == "residual" else _free(rng)
-    what = f"{options.dpi:.0f} dpi, {options.rotation_deg:.0f}°, {options.bits} bit {suffix}, {options.lid} lid"
-    what += ", cropped to the tile" if options.tile else ""
+    options, suffix = _options(case, rng)
     with tempfile.TemporaryDirectory(prefix="inkstrain-bench-") as folder:
         path = Path(folder) / f"scan{suffix}"
-        truth = rehearse(
-            recipe, path, print_options=PrintOptions(grain=GRAIN), scan_options=options, seed=case.seed
-        )  # fmt: skip
+        truth = rehearse(recipe, path, print_options=PrintOptions(grain=GRAIN), scan_options=options, seed=case.seed)
         try:
             with open_scan(path) as scan:
                 (placement,) = locate(scan)
         except (CannotMeasureError, ValueError):
-            nothing = float("nan")
-            return Placed(
-                kind=case.kind, dpi=options.dpi, what=what, seed=case.seed, placed=False, used=0, expected=0,
-                residual_rms_mm=nothing, true_rms_mm=nothing, true_max_mm=nothing,
-            )  # fmt: skip
+            return Placed(kind=case.kind, dpi=options.dpi)
     x, y, width, height = build_key(recipe).sheets[0].tiles[0].box_mm
     across, down = np.meshgrid(np.linspace(x, x + width, _GRID), np.linspace(y, y + height, _GRID))
     points = np.stack([across.ravel(), down.ravel()], axis=1)
@@ -80,8 +70,6 @@ def place(case: PlacingCase) -> Placed:
     return Placed(
         kind=case.kind,
         dpi=options.dpi,
-        what=what,
-        seed=case.seed,
         placed=bool(off_mm.max() <= FOUND_WITHIN_MM),
         used=placement.marks_used,
         expected=placement.marks_expected,
@@ -91,39 +79,33 @@ def place(case: PlacingCase) -> Placed:
     )
 
 
-def _free(rng: np.random.Generator) -> tuple[ScanOptions, str]:
-    """Draw any rotation, resolution, depth, file and lid; even in the logarithm of resolution."""
+def _options(case: PlacingCase, rng: np.random.Generator) -> tuple[ScanOptions, str]:
+    """Draw a scan, and its file's ending: the goal's stretch and wobble, or anything, even in the logarithm of dpi."""
+    x, y = rng.choice([-1.0, 1.0], 2) * STRETCH
+    shared: dict[str, Any] = {
+        "dpi": case.dpi,
+        "rotation_deg": rng.uniform(-1.5, 1.5),
+        "stretch": (x, y),
+        "wobble_mm": WOBBLE_MM,
+        "wobble_period_mm": rng.uniform(*WOBBLE_PERIOD_MM),
+        "wobble_phase_deg": rng.uniform(0.0, 360.0),
+        "blur_mm": BLUR_MM,
+        "shot_noise": SHOT_NOISE,
+    }
+    if case.kind == "residual":
+        return ScanOptions(**shared), ".tif"
     suffix = str(rng.choice([".tif", ".png", ".jpg"]))
-    options = ScanOptions(
-        dpi=float(np.rint(np.exp(rng.uniform(*np.log(DPI_RANGE))))),
-        rotation_deg=float(rng.uniform(-180.0, 180.0)),
-        stretch=tuple(rng.uniform(-RESIDUAL_STRETCH, RESIDUAL_STRETCH, 2).tolist()),
-        wobble_mm=float(rng.uniform(0.0, RESIDUAL_WOBBLE_MM)),
-        wobble_period_mm=float(rng.uniform(*WOBBLE_PERIOD_MM)),
-        wobble_phase_deg=float(rng.uniform(0.0, 360.0)),
-        blur_mm=BLUR_MM,
-        shot_noise=SHOT_NOISE,
-        lid=str(rng.choice(["white", "black"])),  # type: ignore[arg-type]
-        tile=1 if rng.random() < 0.5 else None,
-        margin_mm=float(rng.uniform(1.0, 8.0)),
-        bits=8 if suffix == ".jpg" else int(rng.choice([8, 16])),  # type: ignore[arg-type]
-        jpeg_quality=int(rng.integers(75, 96)),
-        resolution_tag=bool(rng.random() < 0.7),
-        embed=bool(rng.random() < 0.7),
-    )
-    return options, suffix
-
-
-def _residual(dpi: int, rng: np.random.Generator) -> tuple[ScanOptions, str]:
-    x, y = rng.choice([-1.0, 1.0], 2) * RESIDUAL_STRETCH
-    options = ScanOptions(
-        dpi=dpi,
-        rotation_deg=float(rng.uniform(-1.5, 1.5)),
-        stretch=(float(x), float(y)),
-        wobble_mm=RESIDUAL_WOBBLE_MM,
-        wobble_period_mm=float(rng.uniform(*WOBBLE_PERIOD_MM)),
-        wobble_phase_deg=float(rng.uniform(0.0, 360.0)),
-        blur_mm=BLUR_MM,
-        shot_noise=SHOT_NOISE,
-    )
-    return options, ".tif"
+    free: dict[str, Any] = {
+        "dpi": np.rint(np.exp(rng.uniform(*np.log(DPI_RANGE)))),
+        "rotation_deg": rng.uniform(-180.0, 180.0),
+        "stretch": tuple(rng.uniform(-STRETCH, STRETCH, 2)),
+        "wobble_mm": rng.uniform(0.0, WOBBLE_MM),
+        "lid": str(rng.choice(["white", "black"])),
+        "tile": 1 if rng.random() < 0.5 else None,
+        "margin_mm": rng.uniform(1.0, 8.0),
+        "bits": 8 if suffix == ".jpg" else int(rng.choice([8, 16])),
+        "jpeg_quality": int(rng.integers(75, 96)),
+        "resolution_tag": bool(rng.random() < 0.7),
+        "embed": bool(rng.random() < 0.7),
+    }
+    return ScanOptions(**{**shared, **free}), suffix
