@@ -296,8 +296,8 @@ class FlatBand(Value):
 class FaintRing(Value):
     """A departure of colour from its own local course that an eye may see, and that no contour or flat band holds.
 
-    The local course is a cubic over about a millimetre: of a bump that is 0.3 mm wide about 60 % is left, of one that is
-    a millimetre wide 45 %.
+    The local course is a cubic over about a millimetre: of a bump that is 0.3 mm wide about 60 % is left, of one that
+    is a millimetre wide 45 %.
     """
 
     radius_mm: Mm

@@ -39,9 +39,8 @@ def scanned(y_of_radius, blur_mm: float, noise: np.ndarray | None = None, bin_mm
     if noise is not None:
         linear = linear + noise[:, : len(place)].T
     count = np.full(linear.shape, 10.0)
-    return cells_course(
-        place, np.repeat(linear[..., None], 3, axis=-1), count, lambda light: grey(light[..., 0]), RAMP, AT, blur_mm, bin_mm
-    )
+    light = np.repeat(linear[..., None], 3, axis=-1)
+    return cells_course(place, light, count, lambda light: grey(light[..., 0]), RAMP, AT, blur_mm, bin_mm)
 
 
 def step(sigma: float):

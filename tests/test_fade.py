@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 
-
 import imagecodecs
 import numpy as np
 import pytest
@@ -205,7 +204,8 @@ def second_computation(ring: Ring, profile: bytes) -> tuple[float, float, list[f
                 parts += [(start, start + first), (start + last, stop)]
         return [value for _, value in sorted(found)]
 
-    return float(reach), float(evenness), segments(got - 2 * reach * wanted, 0.25), segments(0.5 * reach * wanted - got, 0.4)
+    share = reach * wanted
+    return float(reach), float(evenness), segments(got - 2 * share, 0.25), segments(0.5 * share - got, 0.4)
 
 
 @pytest.mark.parametrize("name", sorted(RINGS))
