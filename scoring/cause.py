@@ -47,11 +47,11 @@ class _Paths:
         return np.interp([inner_mm, outer_mm], self.printed_mm, self.printed)
 
     def score(self, scores: Array, part: Array) -> float:
-        """Return the most that the attainable course scores over a part of the path, within the slip."""
+        """Return the most that the attainable course scores over a part of the path, within the slip, or nought."""
         slips = _SLIPS * _SLIP_DE00 / self.length_de00
         ends = np.interp(part + slips[:, None], self.attainable, self.pace.border_mm)
         sums = np.concatenate([[0.0], np.cumsum(scores)])
-        return float(np.diff(np.interp(ends, self.pace.border_mm, sums), axis=1).max())
+        return max(float(np.diff(np.interp(ends, self.pace.border_mm, sums), axis=1).max()), 0.0)
 
     def same_part(self, radius_mm: float, others_mm: Sequence[float]) -> list[int]:
         """Return which of the radii on the attainable course lie at the path's part of a printed radius."""
@@ -114,7 +114,7 @@ def _covered(pace: Pace) -> Array | None:
 def _split(finding: Any, size: float, scores: Array, least: float, ring: RingScore, paths: _Paths) -> Any:
     """Return a contour or flat band whose score is split into the profile's part and the print's."""
     part = paths.part(finding.inner_mm, finding.outer_mm)
-    profile = max(paths.score(scores, part), 0.0)
+    profile = paths.score(scores, part)
     # by how much it hangs on where the part's ends are, which the course's noise leaves open
     errors = np.interp(
         [finding.inner_mm, finding.outer_mm], ring.course.radius_mm, ring.course.standard_error_de00

@@ -77,7 +77,7 @@ class Departures:
         response = self._response(lab, departure)
         seen = visibility_of(response)
         radius, found = self.course.radius_mm[self.inside], []
-        smeared = _SMEARED * self.course.resolution_mm
+        smeared, beside = _SMEARED * self.course.resolution_mm, round(_BESIDE_MM / PITCH_MM)
         # a peak must stand out by a threshold too: a dip that is not seen parts nothing
         peaks, _ = find_peaks(seen[0], height=THRESHOLD, prominence=THRESHOLD)
         _, _, starts, stops = peak_widths(seen[0], peaks, rel_height=0.5)
@@ -87,7 +87,7 @@ class Departures:
             if size < SURE * error or within:
                 continue
             width = (stop - start) * PITCH_MM
-            part = slice(int(start), int(stop) + 2)
+            part = slice(max(int(peak) - beside, 0), int(peak) + beside + 1)
             sizes = np.asarray(delta_e00(lab[:, part] - departure[:, part], lab[:, part]))
             most = int(np.argmax(sizes[0]))
             found.append(

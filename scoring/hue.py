@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from inkstrain.targets.colorimetry import ipt_to_lab, lab_to_ipt, lab_to_jzazbz
 
+from .course import jackknife_error
 from .model import HueSwing, Viewing
 from .visibility import DEFAULT_VIEWING, local_response, visibility_of
 
@@ -205,6 +206,7 @@ def find_hue_swings(
     delta_h = _delta_h(got, without)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (np.abs(off) >= SWING_LEAST_DEG / 2) * np.sign(off), [0]])))
     found, other = [], None
+    copies: list[Array] = []
     for first, last in itertools.pairwise(edges.tolist()):
         size, turn = np.abs(delta_h[first:last]), np.abs(off[first:last])
         # chroma grows along a ramp: the turn is greatest before its ΔH is
@@ -214,7 +216,12 @@ def find_hue_swings(
             continue
         if hues.printed_part(first, last - 1, peak) < 0.5:
             continue  # it is the file that turns here, and the print that does not
-        noise = None if replicates is None else _hue_error_deg(replicates[:, every][:, peak], without[peak])
+        noise = None
+        if replicates is not None:
+            # the course is fitted anew to each copy: noise may choose another, and then there is no telling
+            copies = copies or [hue_departure_deg(coarse, copy, asked) for copy in replicates[:, every]]
+            refitted = float(jackknife_error(np.array([copy[peak] for copy in copies])))
+            noise = max(_hue_error_deg(replicates[:, every][:, peak], without[peak]), refitted)
         if noise is not None and abs(degrees) < _SURE * noise:
             continue
         if other is None:

@@ -230,7 +230,8 @@ def lab_to_cam16ucs(lab: ArrayLike) -> Array:
     lightness = 100.0 * _power(part, 0.69 * (1.48 + np.sqrt(background)))
     size = 50_000.0 / 13.0 * induction * (np.cos(hue + 2.0) + 3.8) / 4.0 * np.hypot(red, yellow)
     chroma = _power(size / (r + g + 1.05 * b), 0.9) * _power(lightness / 100.0, 0.5) * (1.64 - 0.29**background) ** 0.73
-    colourfulness = np.log1p(0.0228 * chroma * level**0.25) / 0.0228
+    # colours that no eye sees, which the purest blues of wide spaces are, can have none by this formula
+    colourfulness = np.log1p(0.0228 * np.maximum(chroma, 0.0) * level**0.25) / 0.0228
     return np.stack(
         [1.7 * lightness / (1.0 + 0.007 * lightness), colourfulness * np.cos(hue), colourfulness * np.sin(hue)], axis=-1
     )

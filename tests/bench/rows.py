@@ -110,7 +110,7 @@ def _of_set(kind: str, results: Sequence[Result], dpi: str) -> list[Row]:
         if sure:
             wanted = 1.0 if kind == "table" and measure == "contour" else goal
             lines.append(_share(f"{kind}: {_WORDS[measure]} found", dpi, sure, wanted))
-        if measure in ("contour", "flat", "faint"):
+        if measure in ("contour", "flat", "faint") and kind != "waves":  # of which only the ripples are looked at
             lines.append(_added(f"{kind}: {_WORDS[measure].partition(' of ')[0]} added", dpi, results, measure, kind))
         lines += [_error(kind, size, records, dpi) for size in _SIZES if size.measure == measure and sure]
     lines += [
