@@ -6,6 +6,7 @@ worked out again on each jackknife copy of the course: that is its standard erro
 
 from __future__ import annotations
 
+import functools
 import itertools
 from dataclasses import dataclass
 from typing import Final
@@ -142,7 +143,17 @@ class _Stretch:
 
 def pace_of(course: CourseSample, intended: CourseSample) -> Pace:
     """Return the speeds of a course beside those of the intended one at the same radii and resolution."""
-    return _pace(course, speeds(course.lab), speeds(intended.lab))
+    return _pace(course, speeds(course.lab), _asked_speeds(intended))
+
+
+@functools.lru_cache(maxsize=64)
+def _asked_speeds(intended: CourseSample) -> Array:
+    return speeds(intended.lab)
+
+
+@functools.lru_cache(maxsize=64)
+def _asked_speeds_second(intended: CourseSample) -> Array:
+    return speeds(lab_to_cam16ucs(intended.lab), euclidean_metric)
 
 
 def _pace(course: CourseSample, printed: Array, asked: Array) -> Pace:
@@ -295,8 +306,8 @@ def _flat_band(found: _Stretch, pace: Pace, eye: Departures) -> FlatBand:
 
 def _second_evenness(course: CourseSample, intended: CourseSample) -> float:
     """Return evenness by CAM16-UCS, in which speed is another."""
-    printed, asked = (speeds(lab_to_cam16ucs(one.lab), euclidean_metric) for one in (course, intended))
-    return _pace(course, printed, asked).evenness()
+    printed = speeds(lab_to_cam16ucs(course.lab), euclidean_metric)
+    return _pace(course, printed, _asked_speeds_second(intended)).evenness()
 
 
 def _reversals(course: CourseSample, intended: CourseSample) -> tuple[Reversal, ...]:

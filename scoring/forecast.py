@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
@@ -128,7 +129,9 @@ def _all(recipe: Recipe, profile: OutputProfile, renderings: Sequence[Rendering]
         press = Press(recipe.space, profile, rendering, absolute=rendering.intent == "absolute")
         colours = press.lab(_probe(recipe))
         twin = next((f for lab, f in told if not f.same_as and np.max(delta_e00(colours, lab)) < _SAME_DE00), None)
-        elements = twin.elements if twin else predicted_elements(recipe, press)
+        # the matrices are small: a BLAS that shares them out to threads takes longer
+        with threadpool_limits(limits=1, user_api="blas"):
+            elements = twin.elements if twin else predicted_elements(recipe, press)
         told.append(
             (
                 colours,
