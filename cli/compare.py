@@ -36,9 +36,9 @@ def compare(
 
     Without --json or --report a summary is printed. "No difference shown" is a result.
     """
+    from inkstrain.scoring.jobs.wanted import compare_wanted, find_wanted, is_file
     from inkstrain.scoring.ledger import open_ledger
-    from inkstrain.scoring.plaintext import comparison_text
-    from inkstrain.scoring.wanted import compare_wanted, find_wanted, is_file
+    from inkstrain.scoring.words.plaintext import comparison_text
     from inkstrain.targets.errors import WrongUsageError
 
     if len(what) < 2:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 import typer
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.measure import ScoreOptions
-    from inkstrain.scoring.model import Viewing
-    from inkstrain.scoring.rendering import Rendering
+    from inkstrain.scoring.jobs.scoring import ScoreOptions
+    from inkstrain.scoring.promise.rendering import Rendering
+    from inkstrain.scoring.results.score import Viewing
 
 __all__ = [
     "Blank",
@@ -170,7 +170,7 @@ def rendering_of(option: str, intent: str | None, bpc: bool | None) -> Rendering
     WrongUsageError
         If the intent is missing or unknown.
     """
-    from inkstrain.scoring.rendering import Rendering
+    from inkstrain.scoring.promise.rendering import Rendering
     from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.outputprofile import INTENTS
 
@@ -190,9 +190,9 @@ def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOpti
     WrongUsageError
         If other profiles or an unknown intent were named.
     """
-    from inkstrain.scoring.bedlight import read_blank
-    from inkstrain.scoring.choice import chosen_basis
-    from inkstrain.scoring.measure import ScoreOptions
+    from inkstrain.scoring.colour.bedlight import read_blank
+    from inkstrain.scoring.colour.choice import chosen_basis
+    from inkstrain.scoring.jobs.scoring import ScoreOptions
     from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.outputprofile import read_output_profile
 

@@ -19,7 +19,7 @@ def demo(
     ),
 ) -> None:
     """Show the whole job: one chart, two imaginary printers with two intents each, scanned, scored, compared."""
-    from inkstrain.scoring.demo import run_demo
+    from inkstrain.scoring.jobs.demo import run_demo
 
     with staged_folder(out) as stage, progress() as watch:
         outcome = run_demo(stage, progress=watch)

@@ -12,8 +12,8 @@ from .files import check_target, say_written, write_all
 from .talk import say
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.fitmodel import FitConditions, ScannerFit
-    from inkstrain.scoring.scannerfit import ScannedPatches
+    from inkstrain.scoring.jobs.fitting import ScannedPatches
+    from inkstrain.scoring.results.fit import FitConditions, ScannerFit
 
 __all__ = ["fit_scanner"]
 
@@ -55,11 +55,11 @@ def fit_scanner(
     A flatbed is no spectrophotometer: the fit says how wrong it is on colours that it was not made from.
     """
     check_target(out, inputs=(*scans, *filter(None, [measured, borrow_from, blank])))
-    from inkstrain.scoring.basis import scan_basis
-    from inkstrain.scoring.bedlight import read_blank
-    from inkstrain.scoring.exchange import read_exchange
-    from inkstrain.scoring.fitmodel import FitConditions
-    from inkstrain.scoring.scannerfit import fit_from_readings, scan_patches
+    from inkstrain.scoring.colour.basis import scan_basis
+    from inkstrain.scoring.colour.bedlight import read_blank
+    from inkstrain.scoring.colour.exchange import read_exchange
+    from inkstrain.scoring.jobs.fitting import fit_from_readings, scan_patches
+    from inkstrain.scoring.results.fit import FitConditions
     from inkstrain.targets.errors import WrongUsageError
 
     if (measured is None) == (borrow_from is None):
@@ -78,7 +78,7 @@ def fit_scanner(
 def _borrowed(
     scanned: ScannedPatches, borrow_from: Path, intent: str | None, bpc: bool | None, conditions: FitConditions
 ) -> ScannerFit:
-    from inkstrain.scoring.scannerfit import borrow_fit
+    from inkstrain.scoring.jobs.fitting import borrow_fit
     from inkstrain.targets.outputprofile import read_output_profile
 
     rendering = told.rendering_of("--borrow-from", intent, bpc)

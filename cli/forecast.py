@@ -34,8 +34,8 @@ def forecast(
     paper add, only a print shows.
     """
     check_target(json, report, inputs=(profile, Path(chart)))
-    from inkstrain.scoring.forecast import forecast as forecast_chart
-    from inkstrain.scoring.forecasttext import forecast_text
+    from inkstrain.scoring.jobs.forecasting import forecast_chart
+    from inkstrain.scoring.words.forecasttext import forecast_text
     from inkstrain.targets.outputprofile import read_output_profile
 
     found = forecast_chart(_recipe(chart), read_output_profile(profile))

@@ -9,9 +9,9 @@ from .files import write_all
 from .talk import say
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.judge import Verdict
+    from inkstrain.scoring.jobs.scoring import Measured
+    from inkstrain.scoring.judge.judge import Verdict
     from inkstrain.scoring.ledger import Kept
-    from inkstrain.scoring.measure import Measured
 
 __all__ = ["check_keeping", "keep_score"]
 

@@ -206,21 +206,21 @@ def _one(opened: Ledger, which: str) -> Kept:
 
 
 def _json(kept: Kept) -> str:
-    from inkstrain.scoring.firstscore import FirstScore
+    from inkstrain.scoring.results.firstscore import FirstScore
 
     score = kept.any_score
     return (score.document if isinstance(score, FirstScore) else score.model_dump_json(indent=1)) + "\n"
 
 
 def _told(kept: Kept) -> str:
-    from inkstrain.scoring.firstscore import FirstScore, FirstVerdict
+    from inkstrain.scoring.results.firstscore import FirstScore, FirstVerdict
 
     score, verdict = kept.any_score, kept.any_verdict
     if isinstance(score, FirstScore):
-        from inkstrain.scoring.firsttext import first_text
+        from inkstrain.scoring.words.firsttext import first_text
 
         return first_text(score, verdict if isinstance(verdict, FirstVerdict) else None, width=terminal_width())
-    from inkstrain.scoring.plaintext import score_text
+    from inkstrain.scoring.words.plaintext import score_text
 
     return score_text(score, kept.verdict, width=terminal_width())
 

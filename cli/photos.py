@@ -53,10 +53,10 @@ def photos(
     Without --json or --report a table is printed. Pictures are read, never written to. Files that cannot be looked
     at are listed with the reason, and the rest is done.
     """
+    from inkstrain.scoring.eye.visibility import viewing_of
     from inkstrain.scoring.photos.look import look_at_photos
     from inkstrain.scoring.photos.telling import photos_text
     from inkstrain.scoring.photos.what import check_long_edge, file_of, read_side
-    from inkstrain.scoring.visibility import viewing_of
     from inkstrain.targets.errors import WrongUsageError
 
     sides = [what for what in (a, b) if what is not None]

@@ -13,8 +13,8 @@ from .keeping import check_keeping, keep_score
 from .talk import progress, say, terminal_width
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.judge import Verdict
-    from inkstrain.scoring.measure import Measured
+    from inkstrain.scoring.jobs.scoring import Measured
+    from inkstrain.scoring.judge.judge import Verdict
 
 __all__ = ["score"]
 
@@ -68,11 +68,11 @@ def score(
     """
     given = filter(None, [profile, scanner_profile, scanner_fit, blank, measured])
     check_target(json, report, export_measured, inputs=(*scans, *given, *(other_profile or ())))
-    from inkstrain.scoring.judge import judge
-    from inkstrain.scoring.measure import score_scans
-    from inkstrain.scoring.model import Conditions
-    from inkstrain.scoring.tolerances import read_tolerances
-    from inkstrain.scoring.visibility import viewing_of
+    from inkstrain.scoring.eye.visibility import viewing_of
+    from inkstrain.scoring.jobs.scoring import score_scans
+    from inkstrain.scoring.judge.judge import judge
+    from inkstrain.scoring.judge.tolerances import read_tolerances
+    from inkstrain.scoring.results.score import Conditions
 
     check_keeping(keep, ledger, label)
     limits = read_tolerances(tolerances) if tolerances else None
@@ -87,7 +87,7 @@ def score(
         print_name=print_name, drying_h=drying, scanner=scanner,
     )  # fmt: skip
     if measured is not None:
-        from inkstrain.scoring.direct import score_readings
+        from inkstrain.scoring.jobs.direct import score_readings
 
         result = score_readings(measured, scans, conditions=conditions, options=options)
     else:
@@ -104,7 +104,7 @@ def score(
 def _deliver(
     measured: Measured, verdict: Verdict | None, json: Path | None, report: Path | None, export: Path | None
 ) -> None:
-    from inkstrain.scoring.plaintext import score_text, verdict_lines
+    from inkstrain.scoring.words.plaintext import score_text, verdict_lines
 
     contents = {}
     if json is not None:
@@ -114,7 +114,7 @@ def _deliver(
 
         contents[report] = report_html(measured.score, measured.crops, verdict)
     if export is not None:
-        from inkstrain.scoring.direct import export_text
+        from inkstrain.scoring.jobs.direct import export_text
 
         contents[export] = export_text(measured.score)
     deliver(contents, lambda: score_text(measured.score, verdict, width=terminal_width()))

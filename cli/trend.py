@@ -53,10 +53,10 @@ def trend(
 
     Without --json or --report a table is printed.
     """
+    from inkstrain.scoring.jobs.tracking import track
     from inkstrain.scoring.ledger import open_ledger
-    from inkstrain.scoring.tracking import track
-    from inkstrain.scoring.trendmodel import Selection
-    from inkstrain.scoring.trendtext import trend_text
+    from inkstrain.scoring.results.trend import Selection
+    from inkstrain.scoring.words.trendtext import trend_text
 
     check_target(json, report)
     selection = Selection(

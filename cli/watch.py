@@ -13,10 +13,10 @@ from .keeping import check_keeping, keep_score
 from .talk import say
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.measure import ScoreOptions
-    from inkstrain.scoring.model import Conditions
+    from inkstrain.scoring.jobs.scoring import ScoreOptions
+    from inkstrain.scoring.judge.tolerances import Tolerances
     from inkstrain.scoring.report.watchpage import WatchedScan
-    from inkstrain.scoring.tolerances import Tolerances
+    from inkstrain.scoring.results.score import Conditions
 
 __all__ = ["watch"]
 
@@ -60,9 +60,9 @@ def watch(
 
     Each scan is one print. Conditions hold for all of them. Ctrl-C ends it.
     """
-    from inkstrain.scoring.model import Conditions
-    from inkstrain.scoring.tolerances import read_tolerances
-    from inkstrain.scoring.visibility import viewing_of
+    from inkstrain.scoring.eye.visibility import viewing_of
+    from inkstrain.scoring.judge.tolerances import read_tolerances
+    from inkstrain.scoring.results.score import Conditions
     from inkstrain.targets.errors import WrongUsageError
 
     if not folder.is_dir():
@@ -107,8 +107,8 @@ def _run(job: _Watch) -> None:
     """Score what lands until Ctrl-C."""
     import time
 
+    from inkstrain.scoring.jobs.watching import Arrivals, content_of, ticks
     from inkstrain.scoring.report.watchpage import watch_html
-    from inkstrain.scoring.watching import Arrivals, content_of, ticks
 
     arrivals, page = Arrivals(job.folder, job.still_s), job.reports / "index.html"
     scans: list[WatchedScan] = []
@@ -149,8 +149,8 @@ def _scored(path: Path, content: str, job: _Watch) -> WatchedScan:
     """Score one scan, write its report, keep it; a failure is said and does not end the watch."""
     from datetime import datetime
 
-    from inkstrain.scoring.judge import judge
-    from inkstrain.scoring.measure import score_scans
+    from inkstrain.scoring.jobs.scoring import score_scans
+    from inkstrain.scoring.judge.judge import judge
     from inkstrain.scoring.report import report_html
     from inkstrain.scoring.report.watchpage import WatchedScan
     from inkstrain.targets.errors import InkstrainError

@@ -15,11 +15,11 @@ from disc_samples import RECIPE, Setting, sample
 from test_cause import outcomes, ring
 from test_hypotheses import WAYS, Made, apart_from_stated, press, score_of
 
-from inkstrain.scoring.attain import with_attainable_ring
-from inkstrain.scoring.forecast import forecast
-from inkstrain.scoring.hypotheses import printed_as
-from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.rendering import Press, Rendering
+from inkstrain.scoring.promise.attain import with_attainable_ring
+from inkstrain.scoring.promise.forecast import forecast
+from inkstrain.scoring.promise.hypotheses import printed_as
+from inkstrain.scoring.promise.rendering import Press, Rendering
+from inkstrain.scoring.results.score import RingScore
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import IccPrinter

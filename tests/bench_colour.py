@@ -14,7 +14,7 @@ import numpy as np
 import spectral
 from bench.figures import share
 
-from inkstrain.scoring.fitting import Chosen, choose
+from inkstrain.scoring.colour.fitting import Chosen, choose
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.patches import patch_rgb, wide_patch_rgb
 

@@ -24,9 +24,9 @@ from bench.cases import Case, Kind, draw
 from bench.documents import constants_table, keep
 from bench.matching import compare_rings
 
-from inkstrain.scoring import course, departure, fade, rings
-from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.tile import course, departure, fade, rings
+from inkstrain.scoring.results.score import RingScore
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.key import Ring
 from inkstrain.targets.rehearsal import RingTruth, ring_path

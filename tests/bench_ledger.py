@@ -26,7 +26,7 @@ from ledger_samples import POSTGRES, postgres_url, sample, sha
 
 from inkstrain.scoring.ledger import open_ledger
 from inkstrain.scoring.ledger.values import Filing
-from inkstrain.scoring.model import Conditions, ElementScore, HueSweepScore, RingScore, Score
+from inkstrain.scoring.results.score import Conditions, ElementScore, HueSweepScore, RingScore, Score
 
 SHARED = 10  # of each writer's scores, so many are filed by all writers
 PRINTERS = 200

@@ -19,11 +19,12 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
-from inkstrain.scoring.comparable import MEASURES, read_all
-from inkstrain.scoring.compare import Comparison, compare
-from inkstrain.scoring.firstscore import read_score
-from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.compare.comparable import MEASURES, read_all
+from inkstrain.scoring.jobs.comparing import compare
+from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
+from inkstrain.scoring.results.comparison import Comparison
+from inkstrain.scoring.results.firstscore import read_score
+from inkstrain.scoring.results.score import Conditions, Score
 from inkstrain.targets.recipe import KINDS, Recipe
 from inkstrain.targets.rehearsal import PrintOptions, ScanOptions, Step, VirtualInkjet, inkjet, rehearse
 from inkstrain.targets.rehearsal.inks import covers_xyz

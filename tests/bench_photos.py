@@ -24,9 +24,9 @@ SIDES = (("relative", 1, True), ("perceptual", 0, False))
 
 
 def ours(picture: Path, profile: Path) -> dict[str, Any]:
-    from inkstrain.scoring.model import Viewing
     from inkstrain.scoring.photos.look import look_at_photos
     from inkstrain.scoring.photos.what import read_side
+    from inkstrain.scoring.results.score import Viewing
 
     a, b = (read_side(f"{profile},{name}") for name, _, _ in SIDES)
     found = look_at_photos([picture], a, b, Viewing(distance_mm=400.0, luminance_cd_m2=143.0))
@@ -117,7 +117,7 @@ def model_of(name: str) -> None:
     """Print, for 20 pictures, the share over 2 ΔE00 of covered pixels by the printer and by its score's model."""
     from test_photos_models import pictures
 
-    from inkstrain.scoring.measure import score_scans
+    from inkstrain.scoring.jobs.scoring import score_scans
     from inkstrain.scoring.photos.printermodel import score_side
     from inkstrain.scoring.photos.reading import Source
     from inkstrain.scoring.photos.sides import BITS

@@ -28,7 +28,7 @@ colour.XYZ_to_Lab(colour.RGB_to_XYZ(values, space, apply_cctf_decoding=True), sp
 """
 READ = """
 import sys, tifffile
-import inkstrain.cli.app, inkstrain.cli.score, inkstrain.scoring.measure
+import inkstrain.cli.app, inkstrain.cli.score, inkstrain.scoring.measure.tile
 tifffile.imread(sys.argv[1])
 """
 REWRITE = """

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.basis import Basis, basis_from_profile
-from inkstrain.scoring.course import RESOLUTION_MM
-from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.rings import exact_ring, measure_ring, radial_means
-from inkstrain.scoring.sampling import Means, Window
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.colour.basis import Basis, basis_from_profile
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.course import RESOLUTION_MM
+from inkstrain.scoring.measure.rings import exact_ring, measure_ring, radial_means
+from inkstrain.scoring.measure.sampling import Means, Window
+from inkstrain.scoring.results.score import RingScore
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.key import FlatField, Ring
 from inkstrain.targets.recipe import Recipe

@@ -12,7 +12,7 @@ import pytest
 import score_samples
 from sqlalchemy import create_engine, make_url, text
 
-from inkstrain.scoring.model import Conditions, Score
+from inkstrain.scoring.results.score import Conditions, Score
 from inkstrain.targets.recipe import Recipe
 
 POSTGRES = "INKSTRAIN_TEST_POSTGRES"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.model import (
+from inkstrain.scoring.results.crops import Crop
+from inkstrain.scoring.results.score import (  # fmt: skip
     Black,
     Cast,
     ColourBasis,
@@ -40,7 +40,7 @@ from inkstrain.scoring.model import (
     WedgeBreak,
     WedgeStep,
     White,
-)  # fmt: skip
+)
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import delta_e00, density
 from inkstrain.targets.key import Key, Ring

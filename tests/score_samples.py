@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from inkstrain.scoring.model import (
+from inkstrain.scoring.measure.totals import totals_of
+from inkstrain.scoring.results.score import (
     Black,
     Cast,
     ColourBasis,
@@ -28,7 +29,6 @@ from inkstrain.scoring.model import (
     WedgeStep,
     White,
 )
-from inkstrain.scoring.totals import totals_of
 
 HUES = ("red", "orange", "yellow", "green", "cyan", "blue", "violet", "magenta")
 PATH_DE00 = 54.0  # 4 ΔE00 a mm over a ramp of 13.5 mm

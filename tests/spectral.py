@@ -14,7 +14,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from inkstrain.scoring.spectra import spectral_lab
+from inkstrain.scoring.colour.spectra import spectral_lab
 from inkstrain.targets.chart import build_key, write_sheet
 from inkstrain.targets.colorimetry import colour_science
 from inkstrain.targets.key import Patch, PatchField

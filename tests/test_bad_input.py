@@ -22,9 +22,9 @@ import zxingcpp
 from PIL import Image
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.course import RESOLUTION_MM
-from inkstrain.scoring.rings import exact_ring
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.course import RESOLUTION_MM
+from inkstrain.scoring.measure.rings import exact_ring
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.key import Ring
 from inkstrain.targets.recipe import Recipe

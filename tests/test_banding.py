@@ -8,11 +8,11 @@ from disc_samples import Sample, Setting, sample
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import welch
 
-from inkstrain.scoring.banding import disc_stripes, line_stripes, missing_lines, unstriped
-from inkstrain.scoring.health import health_flags
-from inkstrain.scoring.model import FlatFieldScore, HeadBanding
-from inkstrain.scoring.patches import flat_lines, measure_flat
-from inkstrain.scoring.ripples import noise_reach_mm
+from inkstrain.scoring.judge.health import health_flags
+from inkstrain.scoring.measure.banding import disc_stripes, line_stripes, missing_lines, unstriped
+from inkstrain.scoring.measure.patches import flat_lines, measure_flat
+from inkstrain.scoring.measure.ripples import noise_reach_mm
+from inkstrain.scoring.results.score import FlatFieldScore, HeadBanding
 from inkstrain.targets.rehearsal import (
     INKJETS,
     HeldStretch,

@@ -9,9 +9,9 @@ import pytest
 import spectral
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.exchange import exchange_text
-from inkstrain.scoring.model import PatchFieldScore, Score
-from inkstrain.scoring.scannerfit import read_fit
+from inkstrain.scoring.colour.exchange import exchange_text
+from inkstrain.scoring.colour.scannerfit import read_fit
+from inkstrain.scoring.results.score import PatchFieldScore, Score
 from inkstrain.targets.recipe import Recipe
 
 UNEVEN = 0.06

@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from disc_samples import RECIPE, Setting, element, sample
 
-from inkstrain.scoring.attain import with_attainable_ring
-from inkstrain.scoring.course import RESOLUTION_MM
-from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.rendering import Press, Rendering
-from inkstrain.scoring.rings import exact_ring
-from inkstrain.scoring.totals import totals_of
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.course import RESOLUTION_MM
+from inkstrain.scoring.measure.rings import exact_ring
+from inkstrain.scoring.measure.totals import totals_of
+from inkstrain.scoring.promise.attain import with_attainable_ring
+from inkstrain.scoring.promise.rendering import Press, Rendering
+from inkstrain.scoring.results.score import RingScore
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.key import Ring
 from inkstrain.targets.outputprofile import OutputProfile

@@ -15,7 +15,7 @@ from PIL import Image
 from score_samples import ring, score
 
 from inkstrain.cli.app import COMMANDS
-from inkstrain.scoring.tolerances import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
+from inkstrain.scoring.judge.tolerances import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
 from inkstrain.targets.chart import read_key
 from inkstrain.targets.recipe import Recipe
 
@@ -321,7 +321,7 @@ def test_what_should_never_happen_is_still_a_sentence(
     def broken(*_: object, **__: object) -> None:
         raise RuntimeError("a bug")
 
-    monkeypatch.setattr("inkstrain.scoring.wanted.compare_wanted", broken)
+    monkeypatch.setattr("inkstrain.scoring.jobs.wanted.compare_wanted", broken)
     code, _, err = run("compare", *score_files)
     assert code == 3
     one_sentence(err)

@@ -11,9 +11,9 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from inkstrain.scoring.demo import INVENTED, PRINTS
-from inkstrain.scoring.model import Score
-from inkstrain.scoring.schema import schemas
+from inkstrain.scoring.jobs.demo import INVENTED, PRINTS
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import Score
 
 TOP = Path(__file__).parents[1]
 PROGRAM = [sys.executable, "-c", "import sys; from inkstrain.cli.app import main; sys.exit(main())"]

@@ -16,7 +16,7 @@ import pytest
 from ledger_samples import sample
 
 from inkstrain.scoring.ledger import open_ledger
-from inkstrain.scoring.model import Score
+from inkstrain.scoring.results.score import Score
 
 Run = Callable[..., tuple[int, str, str]]
 

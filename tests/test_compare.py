@@ -12,12 +12,14 @@ import pytest
 from scipy import stats
 from score_samples import HUES, ring, score, wedge
 
-from inkstrain.scoring.comparable import MEASURES, TOTALS, read_all
-from inkstrain.scoring.compare import Comparison, Row, compare, compare_prints, label_prints, read_comparison
-from inkstrain.scoring.firstscore import read_score
-from inkstrain.scoring.model import ColourBasis, Conditions, Flag, Score
-from inkstrain.scoring.plaintext import comparison_text
-from inkstrain.scoring.schema import schemas
+from inkstrain.scoring.compare.comparable import MEASURES, TOTALS, read_all
+from inkstrain.scoring.compare.compare import label_prints
+from inkstrain.scoring.jobs.comparing import compare, compare_prints
+from inkstrain.scoring.results.comparison import Comparison, Row
+from inkstrain.scoring.results.firstscore import read_score
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import ColourBasis, Conditions, Flag, Score
+from inkstrain.scoring.words.plaintext import comparison_text
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
 NONE = "no-difference-shown"
@@ -355,7 +357,7 @@ def test_a_comparison_survives_json_and_its_schema(tmp_path: Path) -> None:
     comparison = versus(score(*WORSE["reach"]), other(black_l=None))
     path = tmp_path / "c.json"
     path.write_text(comparison.model_dump_json(), encoding="utf-8")
-    assert read_comparison(path) == comparison
+    assert Comparison.model_validate_json(path.read_text(encoding="utf-8")) == comparison
     document = json.loads(path.read_text(encoding="utf-8"))
     assert document["schema"] == "inkstrain/compare/2"
     jsonschema.Draft202012Validator(schemas()["compare"]).validate(document)
@@ -378,9 +380,8 @@ def test_what_is_no_score_is_said_in_a_sentence(tmp_path: Path, content: str | N
     path = tmp_path / "s.json"
     if content is not None:
         path.write_text(content, encoding="latin-1")
-    for read in (read_score, read_comparison):
-        with pytest.raises(CannotMeasureError, match=r"s\.json"):
-            read(path)
+    with pytest.raises(CannotMeasureError, match=r"s\.json"):
+        read_score(path)
 
 
 def test_nothing_and_mixed_charts_are_refused() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from inkstrain.scoring.control import (
+from inkstrain.scoring.trend.control import (
     AHEAD,
     ALARMS_IN_AHEAD,
     BASELINE,

@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
-from inkstrain.scoring.course import (
+from inkstrain.scoring.measure.course import (
     PITCH_MM,
     RESOLUTION_MM,
     CourseSample,

@@ -10,10 +10,10 @@ import spectral
 from jsonschema import Draft202012Validator
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.direct import export_text, step_name
-from inkstrain.scoring.exchange import exchange_text, read_exchange
-from inkstrain.scoring.model import HueSweepScore, NeutralWedgeScore, PatchFieldScore, Score
-from inkstrain.scoring.schema import schemas
+from inkstrain.scoring.colour.exchange import exchange_text, read_exchange
+from inkstrain.scoring.jobs.direct import export_text, step_name
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import HueSweepScore, NeutralWedgeScore, PatchFieldScore, Score
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, density, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.key import HueSweep, NeutralWedge

@@ -10,10 +10,10 @@ import spectral
 from icc_samples import device_lab, packed, rgb_profile, rgb_tags, scanner_profile
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.basis import given_profile_basis, scan_basis
-from inkstrain.scoring.exchange import read_exchange
-from inkstrain.scoring.fitting import METHODS, choose, expand
-from inkstrain.scoring.spectra import spectral_lab, spectral_weights
+from inkstrain.scoring.colour.basis import given_profile_basis, scan_basis
+from inkstrain.scoring.colour.exchange import read_exchange
+from inkstrain.scoring.colour.fitting import METHODS, choose, expand
+from inkstrain.scoring.colour.spectra import spectral_lab, spectral_weights
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, colour_science, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError

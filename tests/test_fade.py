@@ -12,9 +12,9 @@ from scipy.integrate import trapezoid
 from scipy.ndimage import gaussian_filter1d
 from scipy.stats import norm
 
-from inkstrain.scoring.course import RESOLUTION_MM, CourseSample, exact_course, radii
-from inkstrain.scoring.fade import Fade, measure_fade, pace_of
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.course import RESOLUTION_MM, CourseSample, exact_course, radii
+from inkstrain.scoring.measure.fade import Fade, measure_fade, pace_of
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import colour_science, path_length_de00
 from inkstrain.targets.key import Ring
@@ -214,7 +214,7 @@ def test_a_second_computation_on_a_real_table_agrees(name: str) -> None:
     profile = bytes(pyvips.Operation.call("profile_load", "cmyk"))
     ring = RINGS[name]
     reach, evenness, excess, missing = second_computation(ring, profile)
-    from inkstrain.scoring.rendering import Press, Rendering
+    from inkstrain.scoring.promise.rendering import Press, Rendering
     from inkstrain.targets.outputprofile import OutputProfile
 
     press = Press(RECIPE.space, OutputProfile(profile), Rendering("perceptual", False))

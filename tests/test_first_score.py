@@ -18,10 +18,10 @@ from pathlib import Path
 import pytest
 from ledger_samples import sample
 
-from inkstrain.scoring.firstscore import FirstScore, read_any_score, read_score
 from inkstrain.scoring.ledger import import_file, open_ledger
 from inkstrain.scoring.ledger.content import content_hash, long_id, scan_hashes
-from inkstrain.scoring.model import Score
+from inkstrain.scoring.results.firstscore import FirstScore, read_any_score, read_score
+from inkstrain.scoring.results.score import Score
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from inkstrain.targets.recipe import Recipe
 

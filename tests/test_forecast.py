@@ -14,14 +14,14 @@ import pytest
 from icc_samples import CHROMA_KEPT, device_lab, grey_profile, lab_device, packed, rgb_profile, rgb_tags, squeezed
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.advice import advise, beats, steepest_share
-from inkstrain.scoring.forecast import forecast
-from inkstrain.scoring.forecastmodel import Forecast, IntentForecast
-from inkstrain.scoring.forecasttext import forecast_text
-from inkstrain.scoring.model import RingScore
-from inkstrain.scoring.rendering import RENDERINGS, Press, Rendering
-from inkstrain.scoring.schema import schemas
-from inkstrain.scoring.visibility import viewing_of
+from inkstrain.scoring.eye.visibility import viewing_of
+from inkstrain.scoring.jobs.forecasting import forecast_chart as forecast
+from inkstrain.scoring.promise.rendering import RENDERINGS, Press, Rendering
+from inkstrain.scoring.results.forecast import Forecast, IntentForecast
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import RingScore
+from inkstrain.scoring.words.advice import advise, beats, steepest_share
+from inkstrain.scoring.words.forecasttext import forecast_text
 from inkstrain.targets.colorimetry import colour_science, delta_e00, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.outputprofile import INTENTS, OutputProfile

@@ -9,10 +9,10 @@ import pytest
 from icc_samples import CHROMA_KEPT, rgb_profile
 from scipy.spatial import ConvexHull
 
-from inkstrain.scoring.forecast import predicted_elements
-from inkstrain.scoring.gamut import Net, colour_volume, mesh_volume
-from inkstrain.scoring.model import ColourVolume, RingScore
-from inkstrain.scoring.rendering import Press, Rendering
+from inkstrain.scoring.measure.gamut import Net, colour_volume, mesh_volume
+from inkstrain.scoring.promise.forecast import predicted_elements
+from inkstrain.scoring.promise.rendering import Press, Rendering
+from inkstrain.scoring.results.score import ColourVolume, RingScore
 from inkstrain.targets.colorimetry import colour_science, delta_e00
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe

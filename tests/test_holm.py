@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from inkstrain.scoring.holm import ALPHA, Family, chance_of, limit_at, step_down
-from inkstrain.scoring.nested import Spread
+from inkstrain.scoring.compare.holm import ALPHA, Family, chance_of, limit_at, step_down
+from inkstrain.scoring.compare.nested import Spread
 
 # as a comparison has them: rings and merged tones to white and to black, evenness, reach, colours; black; grey
 PARTS = (8, 8, 8, 8, 16, 16, 18, 0, 0)

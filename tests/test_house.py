@@ -13,7 +13,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from inkstrain.scoring.schema import SCHEMA_FOLDER, schema_text, schemas
+from inkstrain.scoring.results.schema import SCHEMA_FOLDER, schema_text, schemas
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.recipe import KINDS, Recipe
 
@@ -46,12 +46,30 @@ def test_rooms_import_only_what_lies_below_them(room: str) -> None:
             assert parts[0] != "inkstrain" or len(parts) < 2 or parts[1] not in FORBIDDEN[room], f"{path}: {name}"
 
 
+ROOMS = (
+    "maths", "results", "read", "place", "colour", "eye", "measure", "promise", "judge", "compare", "trend", "words",
+    "ledger", "photos", "report", "jobs",
+)  # fmt: skip
+"""The rooms of ``scoring``, in the order of a newcomer's afternoon: each imports from those before it only."""
+
+
+def test_within_scoring_a_room_imports_from_earlier_rooms_only() -> None:
+    folders = {path.parent.name for path in (TOP / "scoring").rglob("*.py")} - {"scoring"}
+    assert folders == set(ROOMS)
+    for path in sorted((TOP / "scoring").glob("*/*.py")):
+        place = ROOMS.index(path.parent.name)
+        for name in _imports(path):
+            parts = name.split(".")
+            if parts[:2] == ["inkstrain", "scoring"] and len(parts) > 2:
+                assert ROOMS.index(parts[2]) <= place, f"{path}: {name}"
+
+
 def test_the_import_rule_sees_relative_and_late_imports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     module = tmp_path / "targets" / "sub" / "x.py"
     module.parent.mkdir(parents=True)
-    module.write_text("def f():\n    from ...cli import app\n    import inkstrain.scoring.model\n")
+    module.write_text("def f():\n    from ...cli import app\n    import inkstrain.scoring.results.score\n")
     monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
-    assert {"inkstrain.cli", "inkstrain.cli.app", "inkstrain.scoring.model"} <= _imports(module)
+    assert {"inkstrain.cli", "inkstrain.cli.app", "inkstrain.scoring.results.score"} <= _imports(module)
 
 
 def test_every_package_folder_is_packaged() -> None:
@@ -68,7 +86,7 @@ def test_published_schemas_are_those_of_the_models(name: str) -> None:
     schema = schemas()[name]
     jsonschema.Draft202012Validator.check_schema(schema)
     assert (SCHEMA_FOLDER / f"{name}.schema.json").read_text(encoding="utf-8") == schema_text(schema), (
-        "run: python -m inkstrain.scoring.schema"
+        "run: python -m inkstrain.scoring.results.schema"
     )
 
 

@@ -9,9 +9,9 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter1d
 
-from inkstrain.scoring.hue import LEAST_CHROMA, find_hue_swings, hue_departure_deg, ruler_error_deg
-from inkstrain.scoring.model import Viewing
-from inkstrain.scoring.visibility import DEFAULT_VIEWING, local_response, visibility_of
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING, local_response, visibility_of
+from inkstrain.scoring.measure.hue import LEAST_CHROMA, find_hue_swings, hue_departure_deg, ruler_error_deg
+from inkstrain.scoring.results.score import Viewing
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import (
     colour_science,

@@ -11,12 +11,21 @@ import pytest
 from icc_samples import device_lab, packed, rgb_profile, rgb_tags
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.course import RESOLUTION_MM
-from inkstrain.scoring.forecast import predicted_elements
-from inkstrain.scoring.hypotheses import printed_as
-from inkstrain.scoring.model import ColourBasis, Conditions, MadeBy, MarkResidual, Score, TileReading, Viewing, White
-from inkstrain.scoring.rendering import RENDERINGS, Press, Rendering
-from inkstrain.scoring.totals import totals_of
+from inkstrain.scoring.measure.course import RESOLUTION_MM
+from inkstrain.scoring.measure.totals import totals_of
+from inkstrain.scoring.promise.forecast import predicted_elements
+from inkstrain.scoring.promise.hypotheses import printed_as
+from inkstrain.scoring.promise.rendering import RENDERINGS, Press, Rendering
+from inkstrain.scoring.results.score import (
+    ColourBasis,
+    Conditions,
+    MadeBy,
+    MarkResidual,
+    Score,
+    TileReading,
+    Viewing,
+    White,
+)
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.outputprofile import OutputProfile

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from report_samples import sample_print
 
-from inkstrain.scoring.judge import judge
-from inkstrain.scoring.model import Score
-from inkstrain.scoring.tolerances import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
+from inkstrain.scoring.judge.judge import judge
+from inkstrain.scoring.judge.tolerances import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
+from inkstrain.scoring.results.score import Score
 from inkstrain.targets.errors import WrongUsageError
 
 EVERYTHING_OFF = """

@@ -11,12 +11,12 @@ import pytest
 from ledger_samples import postgres_url, sample, sha
 from sqlalchemy import text
 
-from inkstrain.scoring.comparable import read_all
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.judge import judge
+from inkstrain.scoring.compare.comparable import read_all
+from inkstrain.scoring.judge.judge import judge
 from inkstrain.scoring.ledger import Ledger, open_ledger
 from inkstrain.scoring.ledger.tables import CONDITIONS
-from inkstrain.scoring.model import Conditions
+from inkstrain.scoring.results.crops import Crop
+from inkstrain.scoring.results.score import Conditions
 from inkstrain.targets.errors import LedgerError, WrongUsageError
 
 

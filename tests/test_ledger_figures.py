@@ -12,7 +12,7 @@ import pytest
 from ledger_samples import postgres_url, sample
 from sqlalchemy import Connection, text
 
-from inkstrain.scoring.comparable import read_all
+from inkstrain.scoring.compare.comparable import read_all
 from inkstrain.scoring.ledger import migrations, open_ledger, tables
 from inkstrain.targets.errors import LedgerError
 

@@ -14,12 +14,12 @@ import zxingcpp
 from locate_truth import MARK_RADIUS_MM, Scan, Scanner, draw_scan, page_key
 from PIL import Image
 
-from inkstrain.scoring.codes import find_codes
-from inkstrain.scoring.dots import FineMarks, refine_marks
-from inkstrain.scoring.marks import affine_fit, find_marks
-from inkstrain.scoring.overview import Overview, make_overview
-from inkstrain.scoring.placement import Placement, locate
-from inkstrain.scoring.scanfile import open_scan
+from inkstrain.scoring.place.codes import find_codes
+from inkstrain.scoring.place.dots import FineMarks, refine_marks
+from inkstrain.scoring.place.marks import affine_fit, find_marks
+from inkstrain.scoring.place.placement import Placement, locate
+from inkstrain.scoring.read.overview import Overview, make_overview
+from inkstrain.scoring.read.scanfile import open_scan
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Key
 from inkstrain.targets.recipe import Recipe

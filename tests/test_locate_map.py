@@ -9,11 +9,11 @@ import pytest
 import tifffile
 from PIL import ImageCms
 
-from inkstrain.scoring import localmap
-from inkstrain.scoring.localmap import fit_local_map
-from inkstrain.scoring.placement import locate
-from inkstrain.scoring.scanfile import open_scan
-from inkstrain.scoring.tone import linear_table
+from inkstrain.scoring.place import localmap
+from inkstrain.scoring.place.localmap import fit_local_map
+from inkstrain.scoring.place.placement import locate
+from inkstrain.scoring.read.scanfile import open_scan
+from inkstrain.scoring.read.tone import linear_table
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.render import render_rows, sheet_size_px

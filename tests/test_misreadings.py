@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import spectral
 
-from inkstrain.scoring.exchange import Readings
-from inkstrain.scoring.fitmodel import Decoding, FitConditions, ScannerFit
-from inkstrain.scoring.misreadings import likely_mistake
-from inkstrain.scoring.scannerfit import ScannedPatches, fit_from_readings
+from inkstrain.scoring.colour.exchange import Readings
+from inkstrain.scoring.colour.misreadings import likely_mistake
+from inkstrain.scoring.jobs.fitting import ScannedPatches, fit_from_readings
+from inkstrain.scoring.results.fit import Decoding, FitConditions, ScannerFit
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.recipe import Recipe
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from inkstrain.scoring.nested import Spread, combined, nested
-from inkstrain.scoring.noise import RowNoise
+from inkstrain.scoring.compare.nested import Spread, combined, nested
+from inkstrain.scoring.compare.noise import RowNoise
 
 # Calcium in turnip leaves: four plants, three leaves of each, two determinations of each (Snedecor and Cochran,
 # Statistical Methods, nested sampling; data and mean squares from memory): mean squares 0.3288 among leaves of a plant

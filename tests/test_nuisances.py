@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 import tifffile
 
-from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import NeutralWedgeScore, RingScore, Score
+from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
+from inkstrain.scoring.results.score import NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import HeldStretch, PrintOptions, ScanOptions, Step, rehearse, rehearse_array
 from inkstrain.targets.spaces import icc_profile

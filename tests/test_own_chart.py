@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import FlatFieldScore, HueSweepScore, NeutralWedgeScore, PatchFieldScore, Score
+from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
+from inkstrain.scoring.results.score import FlatFieldScore, HueSweepScore, NeutralWedgeScore, PatchFieldScore, Score
 from inkstrain.targets.chart import build_key, write_chart
 from inkstrain.targets.recipe import SPACES, Recipe, parse_recipe
 

@@ -18,11 +18,11 @@ import numpy as np
 import pytest
 from ledger_samples import postgres_url, sample
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.judge import judge
+from inkstrain.scoring.judge.judge import judge
 from inkstrain.scoring.ledger import Ledger, import_file, open_ledger, write_pack
 from inkstrain.scoring.report import report_html
-from inkstrain.scoring.schema import schemas
+from inkstrain.scoring.results.crops import Crop
+from inkstrain.scoring.results.schema import schemas
 from inkstrain.targets.errors import LedgerError
 
 Run = Callable[..., tuple[int, str, str]]

@@ -15,9 +15,9 @@ import pytest
 from PIL import Image
 from report_samples import sample_print
 
-from inkstrain.scoring.compare import compare_prints
-from inkstrain.scoring.model import Conditions
+from inkstrain.scoring.jobs.comparing import compare_prints
 from inkstrain.scoring.report import compare_html
+from inkstrain.scoring.results.score import Conditions
 
 CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here; .ci/run has one")

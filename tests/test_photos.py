@@ -14,11 +14,11 @@ from photo_samples import profile_file, saved, scene
 from PIL import Image
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.model import Viewing
 from inkstrain.scoring.photos.look import look_at_photos
-from inkstrain.scoring.photos.model import Photos
 from inkstrain.scoring.photos.what import read_side
-from inkstrain.scoring.schema import schemas
+from inkstrain.scoring.results.photos import Photos
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import Viewing
 from inkstrain.targets.colorimetry import WHITE_D50, colour_science, delta_e00
 from inkstrain.targets.spaces import icc_profile, rgb_to_lab
 

@@ -12,17 +12,17 @@ from numpy.typing import NDArray
 from photo_samples import saved, scene
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.forecast import predicted_elements
+from inkstrain.scoring.eye.visibility import castle
 from inkstrain.scoring.ledger import open_ledger
-from inkstrain.scoring.model import BasisCheck, ColourBasis, Contour, RingScore, Score, Viewing
 from inkstrain.scoring.photos.look import look_at_photos
 from inkstrain.scoring.photos.printermodel import ScoreSide, score_side
 from inkstrain.scoring.photos.reading import Source
 from inkstrain.scoring.photos.seen import eye_gain, seen_de00
 from inkstrain.scoring.photos.sides import BITS, ProfileSide
 from inkstrain.scoring.photos.words import COLOUR_NAMES, colour_index, where_words
-from inkstrain.scoring.rendering import Press, Rendering
-from inkstrain.scoring.visibility import castle
+from inkstrain.scoring.promise.forecast import predicted_elements
+from inkstrain.scoring.promise.rendering import Press, Rendering
+from inkstrain.scoring.results.score import BasisCheck, ColourBasis, Contour, RingScore, Score, Viewing
 from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.recipe import Recipe

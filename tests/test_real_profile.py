@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from bench.matching import Record, compare_rings, truth_rings
 
-from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import Conditions, RingScore, Score
+from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
 from inkstrain.scoring.report import report_html
+from inkstrain.scoring.results.score import Conditions, RingScore, Score
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import Ring

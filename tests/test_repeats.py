@@ -10,9 +10,9 @@ import score_samples
 import spectral
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.compare import compare
-from inkstrain.scoring.model import Conditions, Score
-from inkstrain.scoring.repeats import SCANS_APART_DE00, disagreement_de00, scans_apart_de00
+from inkstrain.scoring.compare.repeats import SCANS_APART_DE00, disagreement_de00, scans_apart_de00
+from inkstrain.scoring.jobs.comparing import compare
+from inkstrain.scoring.results.score import Conditions, Score
 from inkstrain.targets.recipe import Recipe
 
 RECIPE = Recipe(only=("neutral-wedge", "patch-field"), dpi=200, sheet="200x200")

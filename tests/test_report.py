@@ -13,19 +13,19 @@ import pytest
 from PIL import Image
 from report_samples import sample_print
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.figures import fault_figure, figure, number
-from inkstrain.scoring.health import ADVICE
-from inkstrain.scoring.judge import judge
-from inkstrain.scoring.model import Conditions, Course, DeltaEPair, Flag, Score
+from inkstrain.scoring.judge.health import ADVICE
+from inkstrain.scoring.judge.judge import judge
 from inkstrain.scoring.report import report_html
 from inkstrain.scoring.report.overlay import ring_picture
 from inkstrain.scoring.report.pictures import lab_to_srgb8
 from inkstrain.scoring.report.ringplot import unwrapped_hue
 from inkstrain.scoring.report.ringview import ring_view
-from inkstrain.scoring.report.summary import summarise
 from inkstrain.scoring.report.svg import ticks
-from inkstrain.scoring.report.words import cast_direction, flag_words, ring_state
+from inkstrain.scoring.results.crops import Crop
+from inkstrain.scoring.results.figures import fault_figure, figure, number
+from inkstrain.scoring.results.score import Conditions, Course, DeltaEPair, Flag, Score
+from inkstrain.scoring.words.phrases import cast_direction, flag_words, ring_state
+from inkstrain.scoring.words.score import summarise
 
 # HTML elements without an end tag (HTML Living Standard, 13.1.2)
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}

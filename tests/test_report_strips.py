@@ -13,8 +13,14 @@ from PIL import Image
 from report_samples import sample_print
 from score_samples import ring, score
 
-from inkstrain.scoring.compare import compare
-from inkstrain.scoring.model import (
+from inkstrain.scoring.jobs.comparing import compare
+from inkstrain.scoring.report import compare_html
+from inkstrain.scoring.report.elementviews import flat_view, wedge_view
+from inkstrain.scoring.report.geometry import ring_place
+from inkstrain.scoring.report.pictures import redrawn_ring, unrolled_uri
+from inkstrain.scoring.report.ringplot import ring_plot
+from inkstrain.scoring.report.ringview import ring_view
+from inkstrain.scoring.results.score import (
     Contour,
     Course,
     DeltaEPair,
@@ -25,12 +31,6 @@ from inkstrain.scoring.model import (
     NeutralWedgeScore,
     RingScore,
 )
-from inkstrain.scoring.report import compare_html
-from inkstrain.scoring.report.elementviews import flat_view, wedge_view
-from inkstrain.scoring.report.geometry import ring_place
-from inkstrain.scoring.report.pictures import redrawn_ring, unrolled_uri
-from inkstrain.scoring.report.ringplot import ring_plot
-from inkstrain.scoring.report.ringview import ring_view
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.recipe import parse_recipe
 

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import tifffile
 
-from inkstrain.scoring.basis import basis_from_profile
-from inkstrain.scoring.placement import locate
-from inkstrain.scoring.rings import BIN_MM, FIRST_RADIUS_MM, radial_means
-from inkstrain.scoring.sampling import Means, Window, open_window
-from inkstrain.scoring.scanfile import open_scan
+from inkstrain.scoring.colour.basis import basis_from_profile
+from inkstrain.scoring.measure.rings import BIN_MM, FIRST_RADIUS_MM, radial_means
+from inkstrain.scoring.measure.sampling import Means, Window, open_window
+from inkstrain.scoring.place.placement import locate
+from inkstrain.scoring.read.scanfile import open_scan
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50
 from inkstrain.targets.key import Ring

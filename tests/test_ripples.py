@@ -7,8 +7,8 @@ import pytest
 from disc_samples import RECIPE, Sample, Setting, sample
 from scipy.signal import lombscargle
 
-from inkstrain.scoring.rings import BIN_MM
-from inkstrain.scoring.ripples import FALSE_ALARM, find_ripples, wave_fits
+from inkstrain.scoring.measure.rings import BIN_MM
+from inkstrain.scoring.measure.ripples import FALSE_ALARM, find_ripples, wave_fits
 from inkstrain.targets.rehearsal import LightnessWave, ScanOptions
 from inkstrain.targets.rings import ring_lab
 

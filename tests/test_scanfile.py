@@ -12,8 +12,8 @@ import pytest
 import tifffile
 from PIL import Image, ImageCms
 
-from inkstrain.scoring import scanfile
-from inkstrain.scoring.scanfile import open_scan
+from inkstrain.scoring.read import scanfile
+from inkstrain.scoring.read.scanfile import open_scan
 from inkstrain.targets.errors import CannotMeasureError
 
 WINDOWS = ((0, 0, 203, 301), (5, 7, 6, 8), (10, 20, 60, 300), (100, 30, 203, 44))

@@ -11,15 +11,15 @@ import spectral
 from icc_samples import rgb_profile
 
 from inkstrain.cli.app import main
-from inkstrain.scoring.exchange import exchange_text
-from inkstrain.scoring.fitting import Chosen, choose
-from inkstrain.scoring.judge import judge
-from inkstrain.scoring.model import ColourBasis, PatchFieldScore, Residual, Score
-from inkstrain.scoring.plaintext import score_text
+from inkstrain.scoring.colour.exchange import exchange_text
+from inkstrain.scoring.colour.fitting import Chosen, choose
+from inkstrain.scoring.colour.scannerfit import read_fit
+from inkstrain.scoring.colour.uncertainty import with_uncertainty
+from inkstrain.scoring.judge.judge import judge
+from inkstrain.scoring.judge.tolerances import PatchFieldLimits, Tolerances
 from inkstrain.scoring.report.view import basis_words
-from inkstrain.scoring.scannerfit import read_fit
-from inkstrain.scoring.tolerances import PatchFieldLimits, Tolerances
-from inkstrain.scoring.uncertainty import with_uncertainty
+from inkstrain.scoring.results.score import ColourBasis, PatchFieldScore, Residual, Score
+from inkstrain.scoring.words.plaintext import score_text
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.patches import wide_patch_rgb
 from inkstrain.targets.recipe import Recipe

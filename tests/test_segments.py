@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkstrain.scoring.segments import maximal_segments, segments_again
+from inkstrain.scoring.maths.segments import maximal_segments, segments_again
 
 SCORES = st.lists(st.integers(-20, 20).filter(bool), max_size=14)
 

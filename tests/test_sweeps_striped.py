@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import HueSweepScore, NeutralWedgeScore, Score
+from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
+from inkstrain.scoring.results.score import HueSweepScore, NeutralWedgeScore, Score
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import IdentityPrinter, MergedHues, PrintOptions, ScanOptions, rehearse
 

@@ -13,10 +13,10 @@ import pyarrow.parquet
 import pytest
 from ledger_samples import sample
 
-from inkstrain.scoring.comparable import read_all
+from inkstrain.scoring.compare.comparable import read_all
 from inkstrain.scoring.ledger import open_ledger
 from inkstrain.scoring.ledger.tidy import COLUMNS, harmless
-from inkstrain.scoring.model import Conditions
+from inkstrain.scoring.results.score import Conditions
 
 Run = Callable[..., tuple[int, str, str]]
 

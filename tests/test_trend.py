@@ -14,14 +14,14 @@ from score_samples import HUES, ring, score, wedge
 from test_report import HOSTILE, outline, svgs
 
 from inkstrain.cli.app import main
+from inkstrain.scoring.jobs.tracking import track
 from inkstrain.scoring.ledger import Ledger, open_ledger
-from inkstrain.scoring.model import Conditions, Score
 from inkstrain.scoring.report import trend_html
 from inkstrain.scoring.report.trendplot import _marks
-from inkstrain.scoring.schema import schemas
-from inkstrain.scoring.tracking import track
-from inkstrain.scoring.trendmodel import Selection, Series, Trend
-from inkstrain.scoring.trendtext import trend_text
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import Conditions, Score
+from inkstrain.scoring.results.trend import Selection, Series, Trend
+from inkstrain.scoring.words.trendtext import trend_text
 from inkstrain.targets.errors import LedgerError, WrongUsageError
 
 FIRST = date(2026, 1, 5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkstrain.scoring.uncertainty import LID_OPENED_REPEATABILITY, REPEATABILITY, scanner_repeatability_l
+from inkstrain.scoring.colour.uncertainty import LID_OPENED_REPEATABILITY, REPEATABILITY, scanner_repeatability_l
 from inkstrain.targets.colorimetry import lab_to_xyz, xyz_to_lab
 
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from inkstrain.scoring.model import Viewing
-from inkstrain.scoring.visibility import (
+from inkstrain.scoring.eye.visibility import (
     CHANNELS,
     LIGHTS_CD_M2,
     VEIL,
@@ -21,6 +20,7 @@ from inkstrain.scoring.visibility import (
     visibility_of,
     visibility_word,
 )
+from inkstrain.scoring.results.score import Viewing
 from inkstrain.targets.colorimetry import xyz_to_lab
 from inkstrain.targets.errors import WrongUsageError
 

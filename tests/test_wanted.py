@@ -11,10 +11,10 @@ from ledger_samples import sha
 from score_samples import ring, score
 
 from inkstrain.cli.app import main
+from inkstrain.scoring.jobs.wanted import compare_wanted, find_wanted, history_of
 from inkstrain.scoring.ledger import Ledger, open_ledger
-from inkstrain.scoring.model import Conditions
-from inkstrain.scoring.schema import schemas
-from inkstrain.scoring.wanted import compare_wanted, find_wanted, history_of
+from inkstrain.scoring.results.schema import schemas
+from inkstrain.scoring.results.score import Conditions
 from inkstrain.targets.errors import LedgerError, WrongUsageError
 
 ALDER, ROWAN = "Alder (invented)", "Rowan (invented)"

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 from ledger_samples import sample
 
+from inkstrain.scoring.jobs.watching import Arrivals, content_of, ticks
 from inkstrain.scoring.ledger import open_ledger
 from inkstrain.scoring.report.watchpage import WatchedScan, watch_html
-from inkstrain.scoring.watching import Arrivals, content_of, ticks
 
 Run = Callable[..., tuple[int, str, str]]
 # tests started in the background of a shell ignore interrupts, and so would what they start

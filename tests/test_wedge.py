@@ -8,12 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from inkstrain.scoring.basis import basis_from_profile
-from inkstrain.scoring.model import NeutralWedgeScore
-from inkstrain.scoring.sampling import Window
-from inkstrain.scoring.uncertainty import scanner_repeatability_l
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
-from inkstrain.scoring.wedge import (
+from inkstrain.scoring.colour.basis import basis_from_profile
+from inkstrain.scoring.colour.uncertainty import scanner_repeatability_l
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.sampling import Window
+from inkstrain.scoring.measure.wedge import (
     RAMP_BIN_MM,
     SEEN_ERRORS,
     WedgeReading,
@@ -21,6 +20,7 @@ from inkstrain.scoring.wedge import (
     read_wedge,
     wedge_score,
 )
+from inkstrain.scoring.results.score import NeutralWedgeScore
 from inkstrain.targets.colorimetry import WHITE_D50, lab_to_xyz
 from inkstrain.targets.spaces import encode, icc_profile, rgb_to_xyz_matrix
 from inkstrain.targets.wedge import STEPS_L, make_wedge

@@ -9,12 +9,12 @@ from scipy.integrate import quad
 from scipy.signal import lombscargle
 from test_wedge import BASIS, PAPER, SPACE, STEPS_L, WEDGE, greys, light_of
 
-from inkstrain.scoring.model import HeadBanding
-from inkstrain.scoring.paper import paper_part_l
-from inkstrain.scoring.sampling import Window
-from inkstrain.scoring.visibility import DEFAULT_VIEWING
-from inkstrain.scoring.wedge import WedgeReading, read_wedge
-from inkstrain.scoring.wedgestripes import left_over, wedge_lines, wedge_stripes
+from inkstrain.scoring.colour.paper import paper_part_l
+from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
+from inkstrain.scoring.measure.sampling import Window
+from inkstrain.scoring.measure.wedge import WedgeReading, read_wedge
+from inkstrain.scoring.measure.wedgestripes import left_over, wedge_lines, wedge_stripes
+from inkstrain.scoring.results.score import HeadBanding
 from inkstrain.targets.spaces import encode, rgb_to_xyz_matrix
 
 Array = NDArray[np.float64]

@@ -11,9 +11,9 @@ from sqlalchemy import Engine, Row, delete, func, select, tuple_
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 
-from inkstrain.scoring.crops import Crop
 from inkstrain.targets.errors import LedgerError
 
+from ..results.crops import Crop
 from . import asking, content
 from .checking import problems
 from .filing import file_score

@@ -16,12 +16,11 @@ import numpy as np
 from PIL import Image
 from sqlalchemy import Row
 
-from inkstrain.scoring.comparable import MEASURES, read_all
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.firstscore import FIRST_SCHEMA, FirstElement, FirstScore, FirstVerdict
-from inkstrain.scoring.judge import Verdict
-from inkstrain.scoring.model import Conditions, RingScore, Score
-
+from ..compare.comparable import MEASURES, read_all
+from ..judge.judge import Verdict
+from ..results.crops import Crop
+from ..results.firstscore import FIRST_SCHEMA, FirstElement, FirstScore, FirstVerdict
+from ..results.score import Conditions, RingScore, Score
 from .tables import CONDITIONS
 from .values import AnyScore, AnyVerdict, Entry
 

@@ -8,10 +8,9 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
-from inkstrain.scoring.model import MadeBy
-
+from ..results.pack import LIST_NAME, Pack, PackCrop, PackEntry, PackMember
+from ..results.score import MadeBy
 from .content import crop_row, moment_text, score_text, verdict_text
-from .packmodel import LIST_NAME, Pack, PackCrop, PackEntry, PackMember
 from .values import Kept
 
 __all__ = ["write_pack"]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.model import Score
-
+    from ..results.score import Score
     from .book import Ledger
 
 __all__ = ["repeats_told"]
@@ -16,8 +15,8 @@ _LOOKED_AT: Final = 3
 
 def repeats_told(ledger: Ledger, score: Score) -> tuple[str, ...]:
     """Return a sentence if this scan and one of the newest kept ones of the same print disagree beyond noise."""
-    from inkstrain.scoring.repeats import SCANS_APART_DE00, WHAT_TO_CHANGE, scans_apart_de00
-    from inkstrain.scoring.sides import making
+    from ..compare.repeats import SCANS_APART_DE00, WHAT_TO_CHANGE, scans_apart_de00
+    from ..compare.sides import making
 
     name = score.conditions.print_name
     if not name:

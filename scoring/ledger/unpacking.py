@@ -25,13 +25,13 @@ import numpy as np
 from PIL import Image
 from pydantic import ValidationError
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.firstscore import FIRST_SCHEMA, FirstScore, FirstVerdict
-from inkstrain.scoring.judge import Verdict
-from inkstrain.scoring.model import Score
 from inkstrain.targets.errors import InkstrainError, LedgerError, WrongUsageError
 
-from .packmodel import LIST_NAME, MEMBER, SCHEMA, Pack, PackEntry
+from ..judge.judge import Verdict
+from ..results.crops import Crop
+from ..results.firstscore import FIRST_SCHEMA, FirstScore, FirstVerdict
+from ..results.pack import LIST_NAME, MEMBER, SCHEMA, Pack, PackEntry
+from ..results.score import Score
 from .values import AnyScore, AnyVerdict, Filing, Kept
 
 if TYPE_CHECKING:

@@ -9,8 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.model import Conditions
-
+    from ..results.score import Conditions
     from .book import Ledger
 
 __all__ = ["near_variant", "variants_told"]

@@ -8,9 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.model import Viewing
-
-from .model import OVER_DE00, AreaOver
+from ..results.photos import OVER_DE00, AreaOver
+from ..results.score import Viewing
 from .reading import Picture, upright
 from .seen import seen_de00
 from .sides import BITS, Side

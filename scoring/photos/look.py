@@ -11,21 +11,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.model import MadeBy, Viewing
 from inkstrain.targets.errors import CannotMeasureError
 
+from ..results.photos import Findings, Photos, PhotosViewing, PictureView, Sides, SkippedFile, Summary, TouchedColour
+from ..results.score import MadeBy, Viewing
 from .analyse import Looked, look_at
 from .folder import list_files
-from .model import (
-    Findings,
-    Photos,
-    PhotosViewing,
-    PictureView,
-    Sides,
-    SkippedFile,
-    Summary,
-    TouchedColour,
-)
 from .neutral import neutral_tones, neutral_words
 from .places import find_places, find_worst
 from .reading import Picture, SkippedError, open_picture

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .model import NeutralTones
+from ..results.photos import NeutralTones
 from .reading import Source
 from .sides import Intended, Side, neutral_lab
 
@@ -53,8 +53,7 @@ def neutral_tones(side: Side, source: Source, area_by_l: Array) -> NeutralTones 
 
 def neutral_words(tones: NeutralTones, name: str) -> str:
     """Return in a sentence what a black-and-white print would suffer, or nothing."""
-    from inkstrain.scoring.report.words import cast_direction
-
+    from ..words.phrases import cast_direction
     from .words import per_cent
 
     said = []

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from inkstrain.targets.colorimetry import xyz_to_lab
 
+from ..results.photos import Place, Worst
 from .analyse import Looked
-from .model import Place, Worst
 from .words import COLOUR_NAMES, colour_index, where_words
 
 __all__ = ["find_places", "find_worst"]

@@ -16,19 +16,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.gamut import Net
-from inkstrain.scoring.model import (
-    FlatFieldScore,
-    HueSweepScore,
-    NeutralWedgeScore,
-    PatchFieldScore,
-    RingScore,
-    Score,
-)
 from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.errors import CannotMeasureError
 
-from .model import ModelError, SideView
+from ..measure.gamut import Net
+from ..results.photos import ModelError, SideView
+from ..results.score import FlatFieldScore, HueSweepScore, NeutralWedgeScore, PatchFieldScore, RingScore, Score
 from .reading import Source
 from .sides import BITS, Bits
 
@@ -153,7 +146,7 @@ def score_side(score: Score, name: str) -> ScoreSide:
 
 
 def _label(score: Score, name: str) -> str:
-    from inkstrain.scoring.report.words import print_name
+    from ..words.phrases import print_name
 
     return print_name(score.conditions, name)
 

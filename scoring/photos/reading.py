@@ -11,23 +11,21 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from inkstrain.scoring.scanfile import Header, PixelSource, WholePicture, picture_kind, tidy_orientation
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.spaces import DESCRIPTIONS, icc_profile, profile_description
 
-__all__ = ["Picture", "Reason", "SkippedError", "Source", "open_picture", "upright"]
+from ..read.scanfile import Header, PixelSource, WholePicture, picture_kind, tidy_orientation
+from ..results.photos import Reason
+
+__all__ = ["Picture", "SkippedError", "Source", "open_picture", "upright"]
 
 Array = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
-Reason = Literal[
-    "unreadable", "truncated", "too-large", "not-a-picture", "not-rgb-or-grey", "cmyk", "broken-profile", "linked-twice"
-]
-
 _WHOLE_MOST_PX: Final = 300_000_000
 _TIFF_MOST_PX: Final = 4_000_000_000
 _SMALLEST_PX: Final = 8
@@ -225,7 +223,7 @@ def _check_size(width: int, height: int, most: int = _WHOLE_MOST_PX) -> None:
 def _open_tiff(path: Path) -> Opened:
     import tifffile
 
-    from inkstrain.scoring.tiffscan import open_tiff
+    from ..read.tiffscan import open_tiff
 
     with tifffile.TiffFile(path) as tif:
         page = tif.pages[0]

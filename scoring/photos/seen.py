@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.model import Viewing
-from inkstrain.scoring.visibility import CHANNELS, castle, opponent
 from inkstrain.targets.colorimetry import delta_e00, xyz_to_lab
+
+from ..eye.visibility import CHANNELS, castle, opponent
+from ..results.score import Viewing
 
 __all__ = ["eye_gain", "seen_de00"]
 

@@ -14,13 +14,13 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.rendering import Rendering
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.outputprofile import OutputProfile
 from inkstrain.targets.spaces import icc_profile
 
-from .model import SideView
+from ..promise.rendering import Rendering
+from ..results.photos import SideView
 from .reading import Source
 
 __all__ = ["BITS", "MISSED_DE00", "Intended", "ProfileSide", "Side", "side_by_side"]

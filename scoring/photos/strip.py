@@ -11,12 +11,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.scoring.model import Viewing
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.spaces import xyz_to_rgb
 from inkstrain.targets.strip import StripPiece, StripSheet, slots, write_strip
 from inkstrain.targets.values import Value
 
+from ..results.score import Viewing
 from .look import Seen, Watch, look_at_photos
 from .reading import Picture, open_picture
 from .sides import Side

@@ -8,9 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from inkstrain.scoring.report.words import flag_words
-
-from .model import ModelError, Photos, PictureView, SideView
+from ..results.photos import ModelError, Photos, PictureView, SideView
+from ..words.phrases import flag_words
 from .words import findings_words
 
 __all__ = ["model_words", "photos_text"]

@@ -6,10 +6,10 @@ import dataclasses
 from pathlib import Path
 from typing import Final
 
-from inkstrain.scoring.rendering import Rendering
 from inkstrain.targets.errors import WrongUsageError
 from inkstrain.targets.outputprofile import INTENTS, read_output_profile
 
+from ..promise.rendering import Rendering
 from .printermodel import ScoreSide, score_side
 from .sides import ProfileSide, Side
 
@@ -67,7 +67,7 @@ def _profile(path: Path, words: list[str]) -> ProfileSide:
 
 
 def _score_file(path: Path) -> ScoreSide:
-    from inkstrain.scoring.firstscore import read_score
+    from ..results.firstscore import read_score
 
     return score_side(read_score(path), path.stem)
 
@@ -75,7 +75,7 @@ def _score_file(path: Path) -> ScoreSide:
 def _from_ledger(what: str, ledger: str | None) -> ScoreSide:
     if ("/" in what and "=" not in what) or Path(what).suffix.lower() in (".json", ".icc", ".icm"):
         raise WrongUsageError(f"{what} does not exist. {_HOW}")
-    from inkstrain.scoring.ledger import open_ledger
+    from ..ledger import open_ledger
 
     with open_ledger(ledger, create=False) as book:
         kept = book.find(what)

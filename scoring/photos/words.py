@@ -8,7 +8,7 @@ from typing import Final, TypeGuard
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .model import AreaOver, Findings, Place
+from ..results.photos import AreaOver, Findings, Place
 
 __all__ = [
     "COLOUR_NAMES",

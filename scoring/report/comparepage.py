@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.model import NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.key import Key
 
+from ..results.crops import Crop
+from ..results.score import NeutralWedgeScore, RingScore, Score
+from ..words.phrases import element_name, in_reading_order, ring_name, ring_state
 from .comparetables import RowView, colour_views, ranked_views, row_views, total_heads
 from .geometry import key_of, ring_place
 from .overlay import radius_ruler, ring_picture
@@ -22,10 +23,9 @@ from .ringview import chroma_top
 from .svg import Scale, figure, join, text
 from .view import basis_words, condition_rows
 from .wedgeplot import cast_plot
-from .words import element_name, in_reading_order, ring_name, ring_state
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.compare import Comparison, Row
+    from ..compare.compare import Comparison, Row
 
 __all__ = ["compare_html"]
 

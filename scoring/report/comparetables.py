@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from inkstrain.scoring.comparable import MEASURES
-from inkstrain.scoring.comparewords import standing_words
-
-from .words import number
+from ..compare.comparable import MEASURES
+from ..words.comparison import standing_words
+from ..words.phrases import number
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.compare import ColourRow, Comparison, Row, Standing
+    from ..compare.compare import ColourRow, Comparison, Row, Standing
 
 __all__ = ["Cell", "ColourView", "RankedView", "RowView", "colour_views", "ranked_views", "row_views", "total_heads"]
 

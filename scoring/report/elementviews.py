@@ -8,9 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.figures import figure, interval, number
-from inkstrain.scoring.model import (
+from inkstrain.targets.colorimetry import delta_e00
+from inkstrain.targets.key import HueSweep
+from inkstrain.targets.sweeps import sweep_hue_deg
+
+from ..results.crops import Crop
+from ..results.figures import figure, interval, number
+from ..results.score import (
     Flag,
     FlatFieldScore,
     HeadBanding,
@@ -20,15 +24,11 @@ from inkstrain.scoring.model import (
     SweepRow,
     WedgeStep,
 )
-from inkstrain.targets.colorimetry import delta_e00
-from inkstrain.targets.key import HueSweep
-from inkstrain.targets.sweeps import sweep_hue_deg
-
+from ..words.phrases import cast_direction, element_name, eye_times, eye_words, flag_words, listed
 from .pictures import cut, lab_to_srgb8, picture_uri
 from .ringview import Fact, chroma_top, difference_words
 from .sweepplot import row_plot, straightened
 from .wedgeplot import cast_plot, wedge_plot
-from .words import cast_direction, element_name, eye_times, eye_words, flag_words, listed
 
 __all__ = [
     "FlatView",

@@ -7,22 +7,22 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from inkstrain.scoring.advice import steepest_share
-from inkstrain.scoring.figures import figure as measured
-from inkstrain.scoring.figures import number
-from inkstrain.scoring.forecastmodel import Forecast, IntentForecast
-from inkstrain.scoring.forecasttext import merged_deg, row_chroma
-from inkstrain.scoring.model import Estimate, HueSweepScore, NeutralWedgeScore, RingScore
 from inkstrain.targets.key import Key
 
-from .gamutplot import hue_polar, outline, volume_words
+from ..results.figures import figure as measured
+from ..results.figures import number
+from ..results.forecast import Forecast, IntentForecast
+from ..results.score import Estimate, HueSweepScore, NeutralWedgeScore, RingScore
+from ..words.advice import steepest_share
+from ..words.forecasttext import merged_deg, row_chroma
+from ..words.phrases import flag_words, ring_name, ring_state, volume_words
+from .gamutplot import hue_polar, outline
 from .geometry import key_of, ring_place
 from .page import rendered
 from .pictures import lab_strip_uri, picture_uri, redrawn_ring
 from .ringplot import Trace, course_panels, course_speed, radius_axis, speed_frame, speed_lines, strip_image
 from .ringview import chroma_top
 from .svg import Scale, figure, join, text
-from .words import flag_words, ring_name, ring_state
 
 __all__ = ["forecast_html"]
 

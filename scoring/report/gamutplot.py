@@ -7,12 +7,10 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from inkstrain.scoring.figures import figure as figure_of
-from inkstrain.scoring.model import ColourVolume, HueChroma
-
+from ..results.score import ColourVolume, HueChroma
 from .svg import figure, polyline, tag, text, ticks
 
-__all__ = ["hue_polar", "outline", "volume_words"]
+__all__ = ["hue_polar", "outline"]
 
 _SIZE, _MIDDLE, _REACH = 340.0, 170.0, 145.0
 
@@ -20,18 +18,6 @@ _SIZE, _MIDDLE, _REACH = 340.0, 170.0, 145.0
 def outline(volume: ColourVolume, level_l: float) -> list[HueChroma]:
     """Return the chroma of all hues at a lightness, in the order of their printed hue."""
     return sorted((each for each in volume.chroma if each.level_l == level_l), key=lambda each: each.hue_deg)
-
-
-def volume_words(volume: ColourVolume) -> str:
-    """Return a colour volume in a sentence."""
-    error = math.hypot(volume.standard_error, volume.between_hues / 1.96)
-    words = (
-        f"The fades enclose {figure_of(volume.volume / 1000, error / 1000)} thousand cubic units of CIELAB, "
-        f"{100 * volume.of_asked:.0f} % of what the file asked for"
-    )
-    if volume.coverage is not None:
-        words += f", and {100 * volume.coverage:.0f} % of what the profile can give"
-    return words + "."
 
 
 def hue_polar(name: str, lines: Sequence[tuple[Sequence[HueChroma], str]], title: str) -> Markup:

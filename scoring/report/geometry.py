@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeVar
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.forecastmodel import Forecast
-from inkstrain.scoring.model import RingScore, Score
 from inkstrain.targets.errors import InkstrainError
 from inkstrain.targets.key import HueSweep, Key, Ring
 from inkstrain.targets.rings import HUB_RADIUS_MM, RIM_WIDTH_MM
 
+from ..results.crops import Crop
+from ..results.forecast import Forecast
+from ..results.score import RingScore, Score
 from .ringplot import RampLimits
 
 __all__ = ["RingPlace", "key_of", "ring_place", "sweep_of"]

@@ -6,13 +6,12 @@ import math
 
 from markupsafe import Markup
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.figures import figure as measured
-from inkstrain.scoring.model import RingScore
-
+from ..results.crops import Crop
+from ..results.figures import figure as measured
+from ..results.score import RingScore
+from ..words.phrases import eye_words, interval, number, ring_name, ring_state, ring_word
 from .pictures import picture_uri
 from .svg import arc_band, figure, hatch, join, tag, text
-from .words import eye_words, interval, number, ring_name, ring_state, ring_word
 
 __all__ = ["overlay_marks", "radius_ruler", "ring_picture"]
 

@@ -13,14 +13,14 @@ from typing import Any, Protocol
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.judge import Finding, Verdict
-from inkstrain.scoring.model import Score
 from inkstrain.targets.key import Key
 
+from ..judge.judge import Finding, Verdict
+from ..results.crops import Crop
+from ..results.score import Score
+from ..words.phrases import element_name, limit_words, listed, print_name, unbroken
 from .geometry import key_of
 from .view import build_view
-from .words import element_name, limit_words, listed, print_name, unbroken
 
 __all__ = ["HasScore", "rendered", "report_html"]
 

@@ -8,14 +8,13 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from inkstrain.scoring.photos.model import NeutralTones, Photos, PictureView
-from inkstrain.scoring.photos.telling import model_words
-from inkstrain.scoring.photos.words import findings_words, is_unknown, per_cent
-
+from ..photos.telling import model_words
+from ..photos.words import findings_words, is_unknown, per_cent
+from ..results.photos import NeutralTones, Photos, PictureView
+from ..words.phrases import flag_words, number
 from .page import rendered
 from .photopictures import STEPS, PhotoImages
 from .svg import join, tag
-from .words import flag_words, number
 
 __all__ = ["MOST_SHOWN", "photos_html"]
 

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from inkstrain.scoring.photos.look import Seen
 from inkstrain.targets.spaces import xyz_to_rgb
 
+from ..photos.look import Seen
 from .pictures import data_uri, lab_to_srgb8
 
 __all__ = ["STEPS", "PhotoImages", "photo_images"]

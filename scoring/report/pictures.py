@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
-from inkstrain.scoring.crops import Crop
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.spaces import decode, encode, xyz_to_rgb
+
+from ..results.crops import Crop
 
 __all__ = ["cut", "data_uri", "lab_strip_uri", "lab_to_srgb8", "picture_uri", "redrawn_ring", "unrolled_uri"]
 

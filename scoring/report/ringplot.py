@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from inkstrain.scoring.model import Course, Lab, RingScore
 from inkstrain.targets.colorimetry import delta_e00
 
+from ..results.score import Course, Lab, RingScore
+from ..words.phrases import number, ring_name, ring_state
 from .pictures import lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks
-from .words import number, ring_name, ring_state
 
 __all__ = [
     "HUE_NEEDS_CHROMA",

@@ -8,16 +8,26 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.figures import NOT_MEASURED, fault_figure, figure, interval, number
-from inkstrain.scoring.model import Contour, DeltaE, FlatBand, HueSwing, RingScore
 from inkstrain.targets.key import Key
 
+from ..results.crops import Crop
+from ..results.figures import NOT_MEASURED, fault_figure, figure, interval, number
+from ..results.score import Contour, DeltaE, FlatBand, HueSwing, RingScore
+from ..words.phrases import (
+    CAUSE_WORDS,
+    CORE_MM,
+    Fault,
+    eye_times,
+    eye_words,
+    flag_words,
+    ring_name,
+    ring_state,
+    ring_word,
+)
 from .geometry import ring_place
 from .overlay import radius_ruler, ring_picture
 from .pictures import picture_uri, redrawn_ring, unrolled_uri
 from .ringplot import ring_plot
-from .words import CAUSE_WORDS, CORE_MM, Fault, eye_times, eye_words, flag_words, ring_name, ring_state, ring_word
 
 __all__ = ["Fact", "FindingRow", "RingView", "chroma_top", "difference_words", "ring_facts", "ring_view"]
 

@@ -9,11 +9,10 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from inkstrain.scoring.model import SweepRow
-
+from ..results.score import SweepRow
+from ..words.phrases import number
 from .pictures import data_uri, lab_strip_uri
 from .svg import Scale, figure, hatch, join, polyline, tag, text, ticks
-from .words import number
 
 __all__ = ["merged_spans", "row_plot", "straightened"]
 

@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from inkstrain.scoring.comparewords import amount
-from inkstrain.scoring.trendwords import finding_words, series_name
-
+from ..words.comparison import amount
+from ..words.trend import finding_words, series_name
 from .page import rendered
 from .trendplot import trend_plot
 
 if TYPE_CHECKING:
-    from inkstrain.scoring.trendmodel import Series, Trend
+    from ..results.trend import Series, Trend
 
 __all__ = ["trend_html"]
 

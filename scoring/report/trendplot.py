@@ -8,11 +8,10 @@ from datetime import UTC, datetime
 
 from markupsafe import Markup
 
-from inkstrain.scoring.trendmodel import Series
-from inkstrain.scoring.trendwords import finding_words, series_name
-
+from ..results.trend import Series
+from ..words.phrases import number
+from ..words.trend import finding_words, series_name
 from .svg import Scale, figure, polyline, tag, text, ticks
-from .words import number
 
 __all__ = ["trend_plot"]
 

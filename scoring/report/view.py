@@ -8,11 +8,13 @@ from typing import TypeVar
 
 from markupsafe import Markup
 
-from inkstrain.scoring.crops import Crop
-from inkstrain.scoring.figures import NOT_MEASURED, figure, number
-from inkstrain.scoring.gamut import LEVELS_L
-from inkstrain.scoring.judge import Verdict
-from inkstrain.scoring.model import (
+from inkstrain.targets.key import Key
+
+from ..judge.judge import Verdict
+from ..measure.gamut import LEVELS_L
+from ..results.crops import Crop
+from ..results.figures import NOT_MEASURED, figure, number
+from ..results.score import (
     ColourBasis,
     Conditions,
     Estimate,
@@ -23,23 +25,12 @@ from inkstrain.scoring.model import (
     Score,
     TileReading,
 )
-from inkstrain.targets.key import Key
-
-from .elementviews import (
-    FlatView,
-    PatchView,
-    SweepView,
-    WedgeView,
-    flat_view,
-    patch_view,
-    sweep_view,
-    wedge_view,
-)
-from .gamutplot import hue_polar, outline, volume_words
+from ..words.phrases import error_words, flag_words, in_reading_order, volume_words
+from ..words.score import Summary, summarise
+from .elementviews import FlatView, PatchView, SweepView, WedgeView, flat_view, patch_view, sweep_view, wedge_view
+from .gamutplot import hue_polar, outline
 from .geometry import sweep_of
 from .ringview import Fact, RingView, chroma_top, ring_view
-from .summary import Summary, summarise
-from .words import error_words, flag_words, in_reading_order
 
 __all__ = ["ReportView", "basis_words", "build_view", "condition_rows", "tile_rows"]
 

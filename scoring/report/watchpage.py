@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import quote
 
-from inkstrain.scoring.figures import figure
-from inkstrain.scoring.model import Estimate, Score
-
+from ..results.figures import figure
+from ..results.score import Estimate, Score
+from ..words.phrases import print_name
 from .page import rendered
-from .words import print_name
 
 __all__ = ["WatchedScan", "watch_html"]
 

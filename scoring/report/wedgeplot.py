@@ -6,10 +6,9 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from inkstrain.scoring.model import NeutralWedgeScore, WedgeStep
-
+from ..results.score import NeutralWedgeScore, WedgeStep
+from ..words.phrases import number
 from .svg import Scale, figure, hatch, polyline, tag, text, ticks
-from .words import number
 
 __all__ = ["Series", "cast_plot", "wedge_plot"]
 

@@ -11,8 +11,8 @@ from typing import Any, Literal
 import numpy as np
 import pyvips
 
-from inkstrain.scoring.measure import ScoreOptions, score_scans
-from inkstrain.scoring.model import FlatFieldScore, NeutralWedgeScore, RingScore, Score
+from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
+from inkstrain.scoring.results.score import FlatFieldScore, NeutralWedgeScore, RingScore, Score
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.key import Ring, Sheet

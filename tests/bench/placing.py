@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from inkstrain.scoring.placement import locate
-from inkstrain.scoring.scanfile import open_scan
+from inkstrain.scoring.place.placement import locate
+from inkstrain.scoring.read.scanfile import open_scan
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.recipe import Recipe

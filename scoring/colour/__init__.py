@@ -1,0 +1,1 @@
+"""How a scan's numbers become colours: profiles, fits, measured files, the light of the scanner's bed."""

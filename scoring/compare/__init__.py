@@ -1,0 +1,1 @@
+"""Prints beside each other: totals, noise, claims that stand."""

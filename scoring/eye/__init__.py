@@ -1,0 +1,1 @@
+"""What an eye sees: contrast sensitivity at a distance and in a light."""

@@ -1,0 +1,1 @@
+"""What a command runs, from files to results."""

@@ -1,0 +1,1 @@
+"""A score under tolerances, and the printer's health."""

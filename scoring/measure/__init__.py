@@ -1,0 +1,1 @@
+"""From a placed tile to findings: sampling, courses, fades, hue sweeps, wedges, patches."""

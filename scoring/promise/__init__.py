@@ -1,0 +1,1 @@
+"""What the printer's profile says will come out: attainable colours, causes, forecasts."""

@@ -1,0 +1,1 @@
+"""Prints one after the other: control charts."""
