@@ -25,7 +25,7 @@ from bench.documents import constants_table, keep
 from bench.matching import compare_rings
 
 from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
-from inkstrain.scoring.measure.tile import course, departure, fade, rings
+from inkstrain.scoring.measure import course, departure, fade, rings
 from inkstrain.scoring.results.score import RingScore
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.key import Ring

@@ -10,9 +10,9 @@ from unittest.mock import patch
 
 import numpy as np
 
+from inkstrain.scoring.measure import departure, fade, hue
 from inkstrain.scoring.measure.course import RESOLUTION_MM
 from inkstrain.scoring.measure.rings import exact_ring
-from inkstrain.scoring.measure.tile import departure, fade, hue
 from inkstrain.scoring.results.score import FlatFieldScore, NeutralWedgeScore, RingScore, Viewing
 from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.key import Ring
