@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from inkstrain.scoring.colour.basis import Basis, basis_from_profile
 from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
-from inkstrain.scoring.measure.course import RESOLUTION_MM
+from inkstrain.scoring.measure.course import RESOLUTION_MM, Sharpness
 from inkstrain.scoring.measure.rings import exact_ring, measure_ring, radial_means
 from inkstrain.scoring.measure.sampling import Means, Window
 from inkstrain.scoring.results.score import RingScore
@@ -61,8 +61,9 @@ class Sample:
     def score(self) -> RingScore:
         """Return the score of a ring."""
         assert isinstance(self.element, Ring)
+        sharpness = Sharpness(blur_mm=self.blur_mm)
         return measure_ring(
-            self.element, RECIPE, self.means(), self.basis, self.paper_xyz, self.blur_mm, DEFAULT_VIEWING, (1, 1)
+            self.element, RECIPE, self.means(), self.basis, self.paper_xyz, sharpness, DEFAULT_VIEWING, (1, 1)
         )
 
     def truth_score(self) -> RingScore:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.special import ndtr
+from scipy.stats import t as t_distribution
 
 from inkstrain.scoring.measure.course import (
     PITCH_MM,
     RESOLUTION_MM,
+    SECTORS,
     CourseSample,
+    Sharpness,
     cells_course,
     exact_course,
     jackknife_error,
     radii,
     speeds,
+    standard_error,
 )
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 
@@ -40,7 +44,8 @@ def scanned(y_of_radius, blur_mm: float, noise: np.ndarray | None = None, bin_mm
         linear = linear + noise[:, : len(place)].T
     count = np.full(linear.shape, 10.0)
     light = np.repeat(linear[..., None], 3, axis=-1)
-    return cells_course(place, light, count, lambda light: grey(light[..., 0]), RAMP, AT, blur_mm, bin_mm)
+    sharpness = Sharpness(blur_mm=blur_mm)
+    return cells_course(place, light, count, lambda light: grey(light[..., 0]), RAMP, AT, sharpness, bin_mm)
 
 
 def step(sigma: float):
@@ -76,7 +81,14 @@ def test_places_of_bins_need_not_be_even() -> None:
     slope = 0.2 + 0.02 * place
     linear = np.repeat(np.repeat(slope[:, None], 24, axis=1)[..., None], 3, axis=-1)
     course = cells_course(
-        place, linear, np.ones(linear.shape[:2]), lambda light: grey(light[..., 0]), RAMP, AT, 0.05, BIN
+        place,
+        linear,
+        np.ones(linear.shape[:2]),
+        lambda light: grey(light[..., 0]),
+        RAMP,
+        AT,
+        Sharpness(blur_mm=0.0),
+        BIN,
     )
     assert luminance(course)[0] == pytest.approx(0.2 + 0.02 * AT, abs=1e-9)
 
@@ -106,6 +118,64 @@ def test_the_jackknife_of_a_ratio_is_that_of_sampling_theory() -> None:
     ratio = y.mean() / x.mean()
     expected = (y - ratio * x).std(ddof=1) / np.sqrt(200) / x.mean()
     assert jackknife_error(left_out) == pytest.approx(expected, rel=0.02)
+
+
+def test_the_stated_error_of_a_mean_covers_what_a_t_distribution_does() -> None:
+    values = np.random.default_rng(9).normal(0.0, 1.0, (4000, SECTORS))
+    mean = values.mean(axis=1)
+    left_out = (values.sum(axis=1)[:, None] - values) / (SECTORS - 1)
+    stated = standard_error(np.concatenate([mean[:, None], left_out], axis=1).T)
+    # JCGM 101:2008, 6.4.9.4: the standard deviation of t with 23 degrees of freedom, times that of the mean
+    assert stated / (values.std(axis=1, ddof=1) / np.sqrt(SECTORS)) == pytest.approx(t_distribution(SECTORS - 1).std())
+    assert np.mean(np.abs(mean) <= 1.96 * stated) == pytest.approx(0.95, abs=0.012)
+
+
+def test_what_all_sectors_share_is_in_the_stated_error() -> None:
+    place = np.arange(0.8 + BIN / 2, 18.7, BIN)
+    linear = np.repeat(np.repeat(step(0.07)(place)[:, None], SECTORS, axis=1)[..., None], 3, axis=-1)
+
+    def error(sharpness: Sharpness) -> np.ndarray:
+        course = cells_course(
+            place, linear, np.ones(linear.shape[:2]), lambda x: grey(x[..., 0]), RAMP, AT, sharpness, BIN
+        )
+        return np.asarray(standard_error(luminance(course)))
+
+    # by how much the step's slope moves: of the radius by its derivative, of the blur by that of the resolution
+    at, slope = AT - 10.0, 0.2 * np.exp(-0.5 * ((AT - 10.0) / 0.1) ** 2) / (np.sqrt(2 * np.pi) * 0.1)
+    assert error(Sharpness(blur_mm=0.068)) == pytest.approx(np.zeros(len(AT)), abs=1e-12)
+    assert error(Sharpness(blur_mm=0.068, radius_error_mm=0.002)) == pytest.approx(0.002 * slope, abs=1e-4)
+    wider = 0.068 * 0.002 / 0.1
+    assert error(Sharpness(blur_mm=0.068, blur_error_mm=0.002)) == pytest.approx(
+        np.abs(at) / 0.1 * slope * wider, abs=1e-4
+    )
+
+
+def test_a_blur_in_the_plane_moves_a_step_round_a_middle_inwards_and_it_is_put_back() -> None:
+    # 2-D convolution by scipy: the outside truth
+    pitch, blur = 0.02, 0.1
+    x = pitch * (np.arange(1000) - 499.5)
+    radius = np.hypot(x[:, None], x)
+    seen = gaussian_filter(np.where(radius < 4.0, 0.3, 0.5), blur / pitch)
+    bins = (radius / BIN).astype(int).ravel()
+    counts = np.bincount(bins)
+    place, light = (np.bincount(bins, weights=of.ravel())[16:190] / counts[16:190] for of in (radius, seen))
+    linear = np.repeat(np.repeat(light[:, None], SECTORS, axis=1)[..., None], 3, axis=-1)
+    at = radii((3.0, 8.0), 9.0)
+    middle = []
+    for blur_mm in (blur, 0.0):
+        course = cells_course(
+            place,
+            linear,
+            np.ones(linear.shape[:2]),
+            lambda x: grey(x[..., 0]),
+            (3.0, 8.0),
+            at,
+            Sharpness(blur_mm=blur_mm),
+            BIN,
+        )
+        middle.append(float(np.interp(0.4, luminance(course)[0], at)))
+    assert middle[0] == pytest.approx(4.0, abs=3e-4)
+    assert middle[1] == pytest.approx(4.0 - blur**2 / 8.0, abs=3e-4)
 
 
 def test_speed_is_ciede2000_a_millimetre_along_a_straight_course() -> None:

@@ -208,9 +208,10 @@ def test_a_turn_that_only_the_file_has_is_no_swing_of_the_print():
 
 
 def copies_of(lab, rng, noise):
-    """Return a noisy course and its copies with one of 24 sectors left out; noise is as wide as the resolution."""
+    """Return a noisy course, and that with its copies without one of 24 sectors; noise is as wide as the resolution."""
     sectors = lab + gaussian_filter1d(rng.standard_normal((24, *lab.shape)), 4.0, axis=1) * noise
-    return sectors.mean(axis=0), (sectors.sum(axis=0) - sectors) / 23
+    got = sectors.mean(axis=0)
+    return got, np.concatenate([got[None], (sectors.sum(axis=0) - sectors) / 23])
 
 
 def test_the_stated_noise_is_how_the_size_scatters():
@@ -241,7 +242,7 @@ def test_a_turn_within_twice_its_noise_is_none():
     _, copies = copies_of(printed, rng, 0.5)
     (swing,) = find_hue_swings(RADIUS, printed, intended, copies)
     enough = abs(swing.degrees) / (2.0 * swing.noise_deg)
-    spread = copies - copies.mean(axis=0)
+    spread = copies - copies[0]
     assert find_hue_swings(RADIUS, printed, intended, printed + 0.95 * enough * spread)
     assert find_hue_swings(RADIUS, printed, intended, printed + 1.05 * enough * spread) == ()
 

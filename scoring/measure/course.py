@@ -2,8 +2,9 @@
 
 A course is a mean over all azimuths in linear light, smoothed to a Gaussian of `RESOLUTION_MM`. A scan that is sharper
 is brought to it by the Gaussian that is missing; one that is less sharp keeps its own. Nothing is deconvolved. A scan's
-course comes with the courses that leave out one sector each, for the delete-one jackknife (Efron & Tibshirani 1993,
-ch. 11); smoothing is one matrix for all of them.
+course comes with copies that leave out one sector each, for the delete-one jackknife (Efron & Tibshirani 1993, ch. 11),
+and with copies that are moved by one standard error of what all sectors share: the scan's blur, and the scale of its
+radii. Any figure worked out on all of them has its standard error by `standard_error`.
 """
 
 from __future__ import annotations
@@ -21,8 +22,10 @@ from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz, xyz_to_lab
 __all__ = [
     "PITCH_MM",
     "RESOLUTION_MM",
+    "SECTORS",
     "CourseSample",
     "Metric",
+    "Sharpness",
     "along_radius",
     "cells_course",
     "ciede2000_metric",
@@ -30,9 +33,13 @@ __all__ = [
     "euclidean_metric",
     "exact_course",
     "jackknife_error",
+    "local_line",
     "radii",
+    "sectors_of",
     "speeds",
+    "standard_error",
     "standard_error_de00",
+    "versions_of",
 ]
 
 Array = NDArray[np.float64]
@@ -44,6 +51,9 @@ RESOLUTION_MM: Final = 0.10
 PITCH_MM: Final = 0.025
 """Distance between radii that a course is worked out at: a quarter of the resolution, so that no wave of it is lost
 (a Gaussian leaves exp(-2 (π/4)² · 16) < 1e-8 at its Nyquist frequency)."""
+
+SECTORS: Final = 24
+"""Sectors of a disc, each a copy of the jackknife."""
 
 _TANGENT_MM: Final = 0.5  # sigma of the local line that gives the direction (DESIGN §5.2)
 _BEYOND_MM: Final = 1.0  # hub and rim beyond the ramp, two sigmas of the local line, which anchor its ends
@@ -62,7 +72,8 @@ class CourseSample:
     radius_mm
         Even radii from within the hub to within the rim, (n,).
     lab
-        CIELAB, (1 + sectors, n, 3): the course, then those with one sector left out; (1, n, 3) if it is exact.
+        CIELAB, (1 + sectors + 2, n, 3): the course, those with one sector left out, and those of a scan that is less
+        blurred, and of radii that are larger, by one standard error; (1, n, 3) if it is exact.
     resolution_mm
         Gaussian sigma it is stated at.
     ramp_mm
@@ -88,6 +99,23 @@ class CourseSample:
     def _between(self, inner_mm: float, outer_mm: float) -> slice:
         first = int(np.searchsorted(self.radius_mm, inner_mm - 1e-9))
         return slice(first, int(np.searchsorted(self.radius_mm, outer_mm + 1e-9)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sharpness:
+    """How sharp a scan is, and how well that and its radii are known: standard errors that all sectors share.
+
+    Attributes
+    ----------
+    blur_mm, blur_error_mm
+        Gaussian sigma of the scan, instrument and pixel.
+    radius_error_mm
+        Of the mean radius of a ring, from placing.
+    """
+
+    blur_mm: float
+    blur_error_mm: float = 0.0
+    radius_error_mm: float = 0.0
 
 
 def radii(ramp_mm: tuple[float, float], most_mm: float) -> Array:
@@ -139,7 +167,7 @@ def cells_course(
     to_lab: Callable[[Array], Array],
     ramp_mm: tuple[float, float],
     at_mm: Array,
-    blur_mm: float,
+    sharpness: Sharpness,
     bin_mm: float,
 ) -> CourseSample:
     """Return the course of a scanned disc with its jackknife copies.
@@ -155,22 +183,31 @@ def cells_course(
         From linear light to CIELAB.
     at_mm
         Radii of the course, (n,).
-    blur_mm
-        Gaussian sigma of the scan: instrument and pixel.
     """
-    own = float(np.hypot(blur_mm, bin_mm / np.sqrt(12.0)))
+    blur, blurrier = sharpness.blur_mm, sharpness.blur_error_mm
+    own = float(np.hypot(blur, bin_mm / np.sqrt(12.0)))
     missing = max(float(np.sqrt(max(RESOLUTION_MM**2 - own**2, 0.0))), _LEAST_SMOOTHING * bin_mm)
     resolution = max(RESOLUTION_MM, float(np.hypot(own, missing)))
+    versions = versions_of(linear, count)
+    # a blur in the plane draws what bends round a middle inwards, by sigma squared over twice the radius
+    place = place_mm + blur**2 / (2.0 * place_mm)
+    smooth = along_radius(local_line(place, at_mm, missing), np.swapaxes(versions, 0, 1))
+    # what is less blurred wants the more smoothing
+    sharper = float(np.sqrt(missing**2 + blur**2 - max(blur - blurrier, 0.0) ** 2))
+    moved = [(place, sharper), (place + sharpness.radius_error_mm, missing)]
+    moved_smooth = [local_line(there, at_mm, sigma) @ versions[:, 0] for there, sigma in moved]
+    return CourseSample(at_mm, to_lab(np.concatenate([smooth, moved_smooth])), resolution, ramp_mm)
+
+
+def versions_of(linear: Array, count: Array) -> Array:
+    """Return the mean light of bins, and the means that leave out one sector each, (bins, 1 + sectors, 3)."""
     light = np.where(count[..., None] > 0, linear, 0.0) * count[..., None]
     whole, pixels = light.sum(axis=1), count.sum(axis=1)
     left_out = (whole[:, None] - light) / np.maximum(pixels[:, None] - count, 1)[..., None]
-    versions = np.concatenate([(whole / pixels[:, None])[:, None], left_out], axis=1)
-    weights = _local_line(place_mm, at_mm, missing)
-    smooth = (weights @ versions.reshape(len(place_mm), -1)).reshape(len(at_mm), -1, 3)
-    return CourseSample(at_mm, to_lab(np.ascontiguousarray(np.swapaxes(smooth, 0, 1))), resolution, ramp_mm)
+    return np.concatenate([(whole / pixels[:, None])[:, None], left_out], axis=1)
 
 
-def _local_line(place_mm: Array, at_mm: Array, sigma_mm: float) -> Array:
+def local_line(place_mm: Array, at_mm: Array, sigma_mm: float) -> Array:
     """Return weights (n, m) of a local line with Gaussian weights: on even places, a plain Gaussian."""
     away = place_mm - at_mm[:, None]
     # far from every place the nearest two decide, whatever their weight
@@ -239,7 +276,7 @@ def speeds(colours: Array, metric: Metric = ciede2000_metric) -> Array:
     along = np.sum(step * turned, axis=2) / np.sqrt(local)
     sideways = _square(form, step) - along**2
     if len(colours) > 1:
-        off = step[1:] - step[:1]
+        off = sectors_of(step) - step[:1]
         noise = _square(form, off) - np.sum(off * turned[0], axis=2) ** 2 / local[0]
         noise = noise.sum(axis=0) * (len(off) - 1) / len(off)
         sideways = (sideways - noise) * local / (local + noise)
@@ -256,6 +293,23 @@ def jackknife_error(values: Array) -> Array:
     return np.asarray(np.sqrt((number - 1) / number * np.sum((values - values.mean(axis=0)) ** 2, axis=0)))
 
 
+def sectors_of(values: Array) -> Array:
+    """Return the copies that leave out one sector each, of all versions of a figure, (v, ...)."""
+    return values[1 : 1 + SECTORS]
+
+
+def standard_error(values: Array) -> Array:
+    """Return the standard error of a figure from all its versions, (v, ...) with the figure itself first.
+
+    The jackknife's is that of a mean of n readings, whose standard uncertainty is √((n - 1)/(n - 3)) times as large,
+    since its own spread is known from those readings only (JCGM 101:2008, 6.4.9.4); what all sectors share is added.
+    """
+    left_out, moved = sectors_of(values), values[1 + SECTORS :] - values[0]
+    number = len(left_out)
+    wider = (number - 1.0) / (number - 3.0)
+    return np.asarray(np.sqrt(wider * jackknife_error(left_out) ** 2 + np.sum(moved**2, axis=0)))
+
+
 def error_de00(lab: Array, standard_error: Array) -> Array:
     """Return standard errors in CIELAB as one in ΔE00, axis by axis in quadrature, (n,)."""
     parts = [delta_e00(lab, lab + standard_error[:, axis : axis + 1] * np.eye(3)[axis]) for axis in range(3)]
@@ -264,4 +318,4 @@ def error_de00(lab: Array, standard_error: Array) -> Array:
 
 def standard_error_de00(lab: Array) -> Array:
     """Return the standard errors of a course from its copies, (1 + sectors, n, 3), as one ΔE00, (n,)."""
-    return np.zeros(lab.shape[1]) if len(lab) == 1 else error_de00(lab[0], jackknife_error(lab[1:]))
+    return np.zeros(lab.shape[1]) if len(lab) == 1 else error_de00(lab[0], standard_error(lab))

@@ -20,7 +20,7 @@ from inkstrain.targets.colorimetry import delta_e00
 
 from ..eye.visibility import local_response, visibility_of
 from ..results.score import FaintRing, Viewing
-from .course import PITCH_MM, CourseSample, along_radius, jackknife_error
+from .course import PITCH_MM, CourseSample, along_radius, standard_error
 
 __all__ = ["Departures"]
 
@@ -63,7 +63,7 @@ class Departures:
         seen = visibility_of(self._response(lab, along_radius(_high_pass(rows.stop - rows.start), lab - without)))
         near = np.abs(self.course.radius_mm[rows] - (inner_mm + outer_mm) / 2) <= (outer_mm - inner_mm) / 2 + PITCH_MM
         sizes = seen[:, near].max(axis=1)
-        error = None if len(sizes) == 1 else float(jackknife_error(sizes[1:]))
+        error = None if len(sizes) == 1 else float(standard_error(sizes))
         if error is not None and error > sizes[0]:
             return None, error
         return float(sizes[0]), error
@@ -96,7 +96,7 @@ class Departures:
                     width_mm=width,
                     amplitude_de00=float(sizes[0, most]),
                     amplitude_l=float(departure[0, part][most, 0]),
-                    noise_de00=None if len(lab) == 1 else float(jackknife_error(sizes[1:, most])),
+                    noise_de00=None if len(lab) == 1 else float(standard_error(sizes[:, most])),
                     visibility=size,
                     visibility_noise=None if len(lab) == 1 else error,
                 )
@@ -136,8 +136,8 @@ def _response_error(response: NDArray[np.complex128]) -> float:
     """Return the standard error of a response and its copies, (v, 3): the length of all its parts' errors."""
     if len(response) == 1:
         return 0.0
-    parts = np.concatenate([response[1:].real, response[1:].imag], axis=1)
-    return float(np.linalg.norm(jackknife_error(parts)))
+    parts = np.concatenate([response.real, response.imag], axis=1)
+    return float(np.linalg.norm(standard_error(parts)))
 
 
 @functools.lru_cache(maxsize=8)

@@ -20,7 +20,7 @@ from ..colour.uncertainty import REPEATABILITY
 from ..maths.segments import maximal_segments, segments_again
 from ..maths.solvers import monotone_crossing
 from ..results.score import Contour, Estimate, FaintRing, FallOff, FlatBand, Reversal, Viewing
-from .course import PITCH_MM, CourseSample, euclidean_metric, jackknife_error, speeds
+from .course import PITCH_MM, CourseSample, euclidean_metric, sectors_of, speeds, standard_error
 from .departure import Departures
 
 __all__ = ["Fade", "Pace", "contrast_repeatability_de00", "measure_fade", "pace_of"]
@@ -116,7 +116,7 @@ class Pace:
         off = self._unevenness()
         if len(off) == 1:
             return float(1.0 - 0.5 * np.abs(off[0]).sum())
-        others = off[1:]
+        others = sectors_of(off)
         parts = len(others) * off[0] - (len(others) - 1) * others
         return min(1.0, float(1.0 - 0.5 * np.mean(np.sum(np.sign(others) * parts, axis=1))))
 
@@ -208,8 +208,8 @@ def measure_fade(course: CourseSample, intended: CourseSample, viewing: Viewing,
 
 
 def _error(values: Array) -> float | None:
-    """Return the standard error of a figure that stands first, its jackknife copies behind; ``None`` if it is exact."""
-    return None if len(values) == 1 else float(jackknife_error(values[1:]))
+    """Return the standard error of a figure from all its versions; ``None`` if it is exact."""
+    return None if len(values) == 1 else float(standard_error(values))
 
 
 def _sums(scores: Array) -> Array:

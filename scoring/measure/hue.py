@@ -21,7 +21,7 @@ from inkstrain.targets.colorimetry import ipt_to_lab, lab_to_ipt, lab_to_jzazbz
 
 from ..eye.visibility import DEFAULT_VIEWING, local_response, visibility_of
 from ..results.score import HueSwing, Viewing
-from .course import jackknife_error
+from .course import sectors_of, standard_error
 
 __all__ = [
     "LEAST_CHROMA",
@@ -182,7 +182,7 @@ def find_hue_swings(
     radius_mm: Array,
     printed: Array,
     intended: Array,
-    replicates: Array | None = None,
+    versions: Array | None = None,
     viewing: Viewing = DEFAULT_VIEWING,
     disc_mm: float = _DISC_MM,
 ) -> tuple[HueSwing, ...]:
@@ -192,8 +192,8 @@ def find_hue_swings(
     ----------
     radius_mm, printed, intended
         Even radii (n,), and CIELAB of the courses there, (n, 3).
-    replicates
-        Delete-one jackknife copies of the printed course, (sectors, n, 3); ``None`` if it is known without error.
+    versions
+        All versions of the printed course, (v, n, 3), itself first; ``None`` if it is known without error.
     viewing, disc_mm
         What visibility is stated for: conditions, and the diameter of the disc.
     """
@@ -217,11 +217,11 @@ def find_hue_swings(
         if hues.printed_part(first, last - 1, peak) < 0.5:
             continue  # it is the file that turns here, and the print that does not
         noise = None
-        if replicates is not None:
+        if versions is not None:
             # the course is fitted anew to each copy: noise may choose another, and then there is no telling
-            copies = copies or [hue_departure_deg(coarse, copy, asked) for copy in replicates[:, every]]
-            refitted = float(jackknife_error(np.array([copy[peak] for copy in copies])))
-            noise = max(_hue_error_deg(replicates[:, every][:, peak], without[peak]), refitted)
+            copies = copies or [hue_departure_deg(coarse, copy, asked) for copy in versions[:, every]]
+            refitted = float(standard_error(np.array([copy[peak] for copy in copies])))
+            noise = max(_hue_error_deg(versions[:, every][:, peak], without[peak]), refitted)
         if noise is not None and abs(degrees) < _SURE * noise:
             continue
         if other is None:
@@ -272,11 +272,12 @@ def _one_side(off: Array, peak: int) -> NDArray[np.bool_]:
 
 
 def _hue_error_deg(copies: Array, without: Array) -> float:
-    """Return the standard error of a printed IPT hue from its jackknife copies, (sectors, 3).
+    """Return the standard error of a printed IPT hue from all versions of its colour, (v, 3).
 
     Each copy's departure, made as large as the standard error is ((m - 1) / m of the sum of their squares), is added to
     the colour without the swing: near black a hue is far from linear in its colour, and least sure on its course.
     """
+    copies = sectors_of(copies)
     draws = without + np.sqrt(len(copies) - 1.0) * (copies - copies.mean(axis=0))
     ipt, middle = lab_to_ipt(draws), lab_to_ipt(without)
     away = np.angle((ipt[:, 1] + 1j * ipt[:, 2]) * np.conj(middle[1] + 1j * middle[2]), deg=True)

@@ -18,7 +18,7 @@ from ..colour.basis import Basis
 from ..eye.visibility import VEIL, castle, opponent
 from ..results.score import Course, DeltaE, DeltaEPair, FaintRing, Flag, HeadBanding, RingScore, Ripple, Viewing
 from .banding import disc_stripes, stripe_blur_mm, unstriped
-from .course import CourseSample, cells_course, exact_course, radii, standard_error_de00
+from .course import SECTORS, CourseSample, Sharpness, cells_course, exact_course, radii, standard_error_de00
 from .fade import measure_fade
 from .hue import find_hue_swings
 from .ripples import find_ripples, noise_reach_mm
@@ -38,7 +38,6 @@ Array = NDArray[np.float64]
 
 FIRST_RADIUS_MM: Final = 0.8  # within it a sector has too few pixels
 BIN_MM: Final = 0.05  # half of the resolution, at every scan resolution
-_SECTORS: Final = 24
 _RIM_MARGIN_MM: Final = 0.3  # from the paper's edge, or four blurs
 _FILE_PITCH_MM: Final = 0.01  # at which the file's colours are taken
 _KEPT_EVERY: Final = 2  # of the course's radii: 0.05 mm
@@ -49,7 +48,7 @@ _LEAST_SECTORS: Final = 3
 def radial_means(window: Window, ring: Ring, basis: Basis, paper_xyz: Array, blur_mm: float) -> Means:
     """Return mean colours by radius and sector, every pixel of the disc used once."""
     stop = ring.radius_mm - max(_RIM_MARGIN_MM, 4 * blur_mm)
-    return disc_means(window, ring.centre_mm, FIRST_RADIUS_MM, stop, BIN_MM, _SECTORS, basis, paper_xyz)
+    return disc_means(window, ring.centre_mm, FIRST_RADIUS_MM, stop, BIN_MM, SECTORS, basis, paper_xyz)
 
 
 def measure_ring(
@@ -58,7 +57,7 @@ def measure_ring(
     means: Means,
     basis: Basis,
     paper_xyz: Array,
-    blur_mm: float,
+    sharpness: Sharpness,
     viewing: Viewing,
     place: tuple[int, int],
 ) -> RingScore:
@@ -66,8 +65,6 @@ def measure_ring(
 
     Parameters
     ----------
-    blur_mm
-        Gaussian sigma of instrument and print, pixel included.
     place
         Sheet and tile.
     """
@@ -86,10 +83,10 @@ def measure_ring(
         lambda linear: basis.lab(linear, paper_xyz),
         ring.ramp_mm,
         radii(ring.ramp_mm, float(beyond)),
-        blur_mm,
+        sharpness,
         BIN_MM,
     )
-    sigma = float(np.hypot(blur_mm, BIN_MM / np.sqrt(12.0)))
+    sigma = float(np.hypot(sharpness.blur_mm, BIN_MM / np.sqrt(12.0)))
     ripples = find_ripples(
         means.place[good],
         means.lab[good, 0],
@@ -159,7 +156,7 @@ def ring_score(
     on_ramp = (course.radius_mm > ring.ramp_mm[0]) & (course.radius_mm < ring.ramp_mm[1])
     radius, printed, asked = course.radius_mm[on_ramp], course.lab[0, on_ramp], intended.lab[0, on_ramp]
     swings = find_hue_swings(
-        radius, printed, asked, course.lab[1:, on_ramp] if len(course.lab) > 1 else None, viewing, disc
+        radius, printed, asked, course.lab[:, on_ramp] if len(course.lab) > 1 else None, viewing, disc
     )
     kept = slice(None, None, _KEPT_EVERY)
     return RingScore(
@@ -205,9 +202,7 @@ def ring_score(
 
 def _apart(faint: Sequence[FaintRing], ripples: Sequence[Ripple]) -> tuple[FaintRing, ...]:
     """Return the faint rings that are no part of a ripple, which is a run of them."""
-    return tuple(
-        one for one in faint if not any(wave.inner_mm <= one.radius_mm <= wave.outer_mm for wave in ripples)
-    )
+    return tuple(one for one in faint if not any(wave.inner_mm <= one.radius_mm <= wave.outer_mm for wave in ripples))
 
 
 def _seen_wave(wave: Ripple, radius_mm: Array, lab: Array, viewing: Viewing, disc_mm: float) -> Ripple:

@@ -32,6 +32,7 @@ from ..results.score import (
     Viewing,
 )
 from .banding import stripe_blur_mm, stripes_of
+from .course import Sharpness
 from .edge import rim_blur_mm
 from .patches import measure_flat, measure_patches
 from .rings import measure_ring, radial_means
@@ -47,6 +48,7 @@ Progress = Callable[[str, float], None]
 
 _CROP_PX_PER_MM: Final = 8.0
 _WINDOWS: Final = 2  # that are measured at once
+_MARKS_ABOUT: Final = 4.0  # a disc
 _LARGE_PX: Final = 5e6  # windows beyond this are measured one at a time, for memory's sake
 
 
@@ -159,9 +161,9 @@ def _measure_element(
     place = (placement.sheet, placement.tile)
     match element:
         case Ring():
-            blur_mm = rim_blur_mm(window, element, basis, paper_xyz) or placement.blur_mm or 0.0
-            means = radial_means(window, element, basis, paper_xyz, blur_mm)
-            return measure_ring(element, placement.recipe, means, basis, paper_xyz, blur_mm, viewing, place)
+            sharpness = _sharpness(window, element, placement, basis, paper_xyz)
+            means = radial_means(window, element, basis, paper_xyz, sharpness.blur_mm)
+            return measure_ring(element, placement.recipe, means, basis, paper_xyz, sharpness, viewing, place)
         case HueSweep():
             return read_sweep(window, element, basis, paper_xyz)
         case NeutralWedge():
@@ -170,6 +172,18 @@ def _measure_element(
             return measure_patches(window, element, basis, paper_xyz, place)
         case FlatField():
             return measure_flat(window, element, basis, paper_xyz, place, _stripe_blur(placement))
+
+
+def _sharpness(window: Window, ring: Ring, placement: Placement, basis: Basis, paper_xyz: Array) -> Sharpness:
+    """Return how sharp a disc is: by its rim, or else by the marks.
+
+    What marks show and a rim does not may be anything up to the whole (JCGM 100, 4.3.7). The mean radius of a ring
+    hangs on the four marks about its disc, on one axis of each one's residual.
+    """
+    marks = placement.blur_mm or 0.0
+    blur, error = rim_blur_mm(window, ring, basis, paper_xyz) or (marks, marks / float(np.sqrt(12.0)))
+    radius_error = placement.residual_rms_mm / float(np.sqrt(2.0 * _MARKS_ABOUT))
+    return Sharpness(blur_mm=blur, blur_error_mm=error, radius_error_mm=radius_error)
 
 
 def _with_the_rest(
@@ -259,5 +273,3 @@ def scan_name(path: Path) -> str:
     """Return what a scan is called: its file's name."""
     # a file's name may be bytes that are no text
     return path.name.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
