@@ -55,14 +55,20 @@ class Departures:
         inside = slice(first, int(np.searchsorted(course.radius_mm, course.ramp_mm[1] - inset + 1e-9)))
         return cls(course, intended.lab[0], inside, viewing, disc_mm)
 
-    def visibility(self, inner_mm: float, outer_mm: float) -> tuple[float | None, float | None]:
-        """Return how visible what stands between two radii is, and its standard error; ``None`` if that is larger."""
+    def visibility(self, inner_mm: Array, outer_mm: Array) -> tuple[float | None, float | None]:
+        """Return how visible what stands between two radii is, and its standard error; ``None`` if that is larger.
+
+        Parameters
+        ----------
+        inner_mm, outer_mm
+            Its ends on all versions of the course, (v,).
+        """
         rows = self.course.smeared_rows
         lab = self.course.lab[:, rows]
-        without = self._without([(inner_mm, outer_mm)])[:, rows]
+        ends = zip(self.course.lab[:, None], inner_mm.tolist(), outer_mm.tolist(), strict=True)
+        without = np.concatenate([self._without(one, [(inner, outer)]) for one, inner, outer in ends])[:, rows]
         seen = visibility_of(self._response(lab, along_radius(_high_pass(rows.stop - rows.start), lab - without)))
-        near = np.abs(self.course.radius_mm[rows] - (inner_mm + outer_mm) / 2) <= (outer_mm - inner_mm) / 2 + PITCH_MM
-        sizes = seen[:, near].max(axis=1)
+        sizes = seen.max(axis=1)
         error = None if len(sizes) == 1 else float(standard_error(sizes))
         if error is not None and error > sizes[0]:
             return None, error
@@ -72,7 +78,7 @@ class Departures:
         """Return the peaks of what may be seen of the course that contours and flat bands leave, inner first."""
         from scipy.signal import find_peaks, peak_widths
 
-        lab = self._without(stretches_mm)[:, self.inside]
+        lab = self._without(self.course.lab, stretches_mm)[:, self.inside]
         departure = along_radius(_high_pass(lab.shape[1]), lab - self.intended[self.inside])
         response = self._response(lab, departure)
         seen = visibility_of(response)
@@ -106,30 +112,42 @@ class Departures:
     def _response(self, lab: Array, departure: Array) -> NDArray[np.complex128]:
         return local_response(lab, lab - departure, PITCH_MM, self.viewing, self.disc_mm)
 
-    def _without(self, stretches_mm: Sequence[tuple[float, float]]) -> Array:
-        """Return the course and its copies without stretches: colour leaves the intended way there as beside them."""
+    def _without(self, lab: Array, stretches_mm: Sequence[tuple[float, float]]) -> Array:
+        """Return versions of the course without stretches: colour leaves the intended way there as beside them."""
         if not stretches_mm:
-            return self.course.lab
-        smeared = _SMEARED * self.course.resolution_mm
-        middle = (self.course.radius_mm[1:] + self.course.radius_mm[:-1]) / 2
-        inside = np.zeros(len(middle), dtype=np.bool_)
-        for inner, outer in stretches_mm:
-            inside |= (middle >= inner - smeared) & (middle <= outer + smeared)
+            return lab
+        border = self.course.radius_mm
+        middle = (border[1:] + border[:-1]) / 2
+
+        def part(low: float, high: float) -> Array:
+            """Return how much of each step lies between two radii."""
+            return np.clip((np.minimum(high, border[1:]) - np.maximum(low, border[:-1])) / PITCH_MM, 0.0, 1.0)
+
         asked = np.diff(self.intended, axis=0)
-        steps = np.diff(self.course.lab, axis=1) - asked
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
-        number = round(_BESIDE_MM / PITCH_MM)
-        for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            sides = [
-                steps[:, rows][:, ~inside[rows]].mean(axis=1)
-                for rows in (slice(max(first - number, 0), first), slice(last, last + number))
-                if not inside[rows].all()
-            ]
+        steps = np.diff(lab, axis=1) - asked
+        stretches = _joined(stretches_mm, _SMEARED * self.course.resolution_mm)
+        outside = 1.0 - np.sum([part(low, high) for low, high in stretches], axis=0)
+        even = steps.copy()
+        for low, high in stretches:
+            beside = [outside * part(low - _BESIDE_MM, low), outside * part(high, high + _BESIDE_MM)]
+            sides = [np.einsum("k,vkc->vc", one, steps) / one.sum() for one in beside if one.sum() >= 1.0]
             if sides:
-                share = np.linspace(0.0, 1.0, last - first)[:, None]
-                steps[:, first:last] = (1.0 - share) * sides[0][:, None] + share * sides[-1][:, None]
-        steps += asked
-        return np.concatenate([self.course.lab[:, :1], self.course.lab[:, :1] + np.cumsum(steps, axis=1)], axis=1)
+                share = np.clip((middle - low) / (high - low), 0.0, 1.0)[:, None]
+                between = (1.0 - share) * sides[0][:, None] + share * sides[-1][:, None]
+                even += part(low, high)[:, None] * (between - steps)
+        even += asked
+        return np.concatenate([lab[:, :1], lab[:, :1] + np.cumsum(even, axis=1)], axis=1)
+
+
+def _joined(stretches_mm: Sequence[tuple[float, float]], beyond_mm: float) -> list[tuple[float, float]]:
+    """Return stretches with what is smeared beyond them, those that then overlap as one."""
+    found: list[tuple[float, float]] = []
+    for inner, outer in sorted(stretches_mm):
+        low, high = inner - beyond_mm, outer + beyond_mm
+        if found and low <= found[-1][1]:
+            low, high = found[-1][0], max(high, found.pop()[1])
+        found.append((low, high))
+    return found
 
 
 def _response_error(response: NDArray[np.complex128]) -> float:

@@ -269,7 +269,7 @@ def _contour(found: _Stretch, course: CourseSample, eye: Departures) -> Contour:
     inner, outer = float(found.inner_mm[0]), float(found.outer_mm[0])
     ends = np.stack([np.interp([inner, outer], course.radius_mm, axis) for axis in course.lab[0].T], axis=-1)
     contrast = float(delta_e00(ends[0], ends[1]))
-    visibility, unsure = eye.visibility(inner, outer)
+    visibility, unsure = eye.visibility(found.inner_mm, found.outer_mm)
     return Contour(
         radius_mm=float(found.middle_mm[0]),
         inner_mm=inner,
@@ -289,7 +289,7 @@ def _contour(found: _Stretch, course: CourseSample, eye: Departures) -> Contour:
 def _flat_band(found: _Stretch, pace: Pace, eye: Departures) -> FlatBand:
     inner, outer = float(found.inner_mm[0]), float(found.outer_mm[0])
     lost = np.diff(np.interp([inner, outer], pace.border_mm, _sums(pace.lost)[0]))
-    visibility, unsure = eye.visibility(inner, outer)
+    visibility, unsure = eye.visibility(found.inner_mm, found.outer_mm)
     return FlatBand(
         inner_mm=inner,
         outer_mm=outer,

@@ -25,7 +25,6 @@ SURE = {"contour": 0.4, "flat": 0.6, "faint": 3.0, "hue": 6.0}
 """Sizes from which a finding must be found (DESIGN §8): ΔE00, thresholds, degrees (twice the limit)."""
 WEAK = 0.5  # of the limits of reporting: what truth does not even have at that, is added
 RIPPLE_NEAR = 0.15  # of the period
-_LEAST_LIGHT = 0.001  # three times the scanner's noise in the dark
 
 _SIZES = {
     "contour": "excess_de00", "flat": "missing_de00", "faint": "visibility", "hue": "degrees", "reversal": "depth_l",
@@ -98,15 +97,15 @@ def compare_rings(
     weak
         Truth by lower limits: what it has there is not added. ``None``: two scans, both sides count alike.
     scan
-        Colour space and exposure: hues that they cannot hold are left out.
+        Colour space and exposure: a ring with colours that they cannot hold is left out.
     """
     records: list[Record] = []
+    if scan is not None and not _scannable(first, *scan):
+        return records
     for measure in _FIELDS:
         true, got = _findings(first, measure), _findings(second, measure)
         pairs = _pairs(true, got)
         for index, one in enumerate(true):
-            if measure == "hue" and scan is not None and not _scannable(first, one, *scan):
-                continue
             size = abs(getattr(one, _SIZES[measure]))
             sure = size >= SURE.get(measure, 0.0)
             if index in pairs:
@@ -187,15 +186,10 @@ def _record(measure: str, element: str, first: Any, second: Any, size: float) ->
     )
 
 
-def _scannable(ring: RingScore, swing: Any, space: str, exposure: float) -> bool:
-    """Tell whether a scan can hold the hues of a swing: far out of a space, a channel is cut off at zero."""
-    near = [
-        lab
-        for radius, lab in zip(ring.course.radius_mm, ring.course.lab, strict=True)
-        if abs(radius - swing.radius_mm) < swing.width_mm
-    ]
-    light = decode(space, xyz_to_rgb(space, lab_to_xyz(np.array(near)) * exposure))
-    return bool(light.min(initial=1.0) > _LEAST_LIGHT and light.max(initial=0.0) < 1.0)
+def _scannable(ring: RingScore, space: str, exposure: float) -> bool:
+    """Tell whether a scan can hold a ring's colours: far out of a space, a channel is cut off at zero."""
+    light = decode(space, xyz_to_rgb(space, lab_to_xyz(np.array(ring.course.lab)) * exposure))
+    return bool(light.min() > 0.0 and light.max() < 1.0)
 
 
 def step_record(step: Step, got: RingScore) -> Record:
