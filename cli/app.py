@@ -102,7 +102,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         wanted = next((word for word in (*words, *_being_typed()) if not word.startswith("-")), None)
         command: Any = typer.main.get_command(build_app(wanted))
         code = command.main(args=words, prog_name="inkstrain", standalone_mode=False)
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except BaseException as error:
         return _told(error)
     return code if isinstance(code, int) else 0
@@ -132,7 +133,7 @@ def _told(error: BaseException) -> int:
             say(str(error))
             return error.exit_code
         case KeyboardInterrupt() | typer.Abort():
-            say("Stopped; nothing half-done was kept.")
+            say("Stopped. What was said to be written or kept is whole; nothing half-done was kept.")
             return _STOPPED
         case BrokenPipeError():
             # whoever read our output has left; without this Python complains once more at exit
@@ -142,6 +143,10 @@ def _told(error: BaseException) -> int:
             where = f"{error.filename}: " if error.filename else ""
             say(f"{where}{error.strerror or error}.")
             return _UNREADABLE
+        case UnicodeEncodeError():
+            around = error.object[max(0, error.start - 20) : error.end + 20]
+            say(f"{around!r} holds bytes that are no text. Type it anew.")
+            return 2
         case MemoryError():
             say("Not enough memory. Close other programs, or scan at a lower resolution.")
             return _UNREADABLE

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from inkstrain.scoring.judge.judge import Verdict
     from inkstrain.scoring.ledger import Kept
 
-__all__ = ["check_keeping", "keep_score"]
+__all__ = ["check_keeping", "keep_score", "spared"]
 
 
 def check_keeping(keep: bool, ledger: str | None, label: str | None) -> None:
@@ -30,15 +30,8 @@ def check_keeping(keep: bool, ledger: str | None, label: str | None) -> None:
         raise WrongUsageError("--ledger and --label say how a score is kept: add --keep.")
 
 
-def keep_score(
-    measured: Measured, verdict: Verdict | None, *, where: str | None, label: str | None, spare: Path | None
-) -> Kept:
+def keep_score(measured: Measured, verdict: Verdict | None, *, where: str | None, label: str | None) -> Kept:
     """File a score and say so: its id, whether it was there, and texts that look like others used before.
-
-    Parameters
-    ----------
-    spare : Path, optional
-        A scan, if the score was not written to a file: should the ledger fail, it goes to a file named after it.
 
     Raises
     ------
@@ -55,7 +48,7 @@ def keep_score(
             alike = (*variants_told(ledger, measured.score.conditions), *repeats_told(ledger, measured.score))
             kept = ledger.keep(measured.score, measured.crops, verdict, label=label)
     except LedgerError as error:
-        raise LedgerError(f"{error} The score was not kept.{_spared(measured, spare)}") from error
+        raise LedgerError(f"{error} The score was not kept.") from error
     if kept.already_there:
         say(f"These scans were kept before, as {kept.id}; nothing was added.")
         if kept.entry.conditions != measured.score.conditions:
@@ -67,11 +60,10 @@ def keep_score(
     return kept
 
 
-def _spared(measured: Measured, scan: Path | None) -> str:
-    """Write the score beside where one works, so that it can be filed later, and say so."""
-    if scan is None:
-        return " 'inkstrain ledger import' takes the score's file later."
-    names = (f"{scan.stem}{end}.score.json" for end in ("", *(f"-{number}" for number in range(2, 1000))))
+def spared(measured: Measured, scan: Path) -> str:
+    """Write a score that could not be kept into a file here, named after its scan, and return what to say of it."""
+    stem = scan.stem[:50]  # letters of up to 4 bytes: with its ending less than the 255 bytes that a name may have
+    names = (f"{stem}{end}.score.json" for end in ("", *(f"-{number}" for number in range(2, 1000))))
     target = next(path for path in map(Path, names) if not path.exists())
     try:
         write_all({target: measured.score.model_dump_json(indent=1) + "\n"})

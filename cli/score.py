@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from . import conditions as stated
-from .files import check_target, deliver
-from .keeping import check_keeping, keep_score
+from .files import STDOUT, check_target, deliver
+from .keeping import check_keeping, keep_score, spared
 from .talk import progress, say, terminal_width
 
 if TYPE_CHECKING:
     from inkstrain.scoring.jobs.scoring import Measured
     from inkstrain.scoring.judge.judge import Verdict
+    from inkstrain.targets.errors import LedgerError
 
 __all__ = ["score"]
 
@@ -94,11 +95,29 @@ def score(
         with progress() as watch:
             result = score_scans(scans, conditions=conditions, options=options, progress=watch)
     verdict = judge(result.score, limits) if limits else None
-    _deliver(result, verdict, json, report, export_measured)
-    if keep:
-        keep_score(result, verdict, where=ledger, label=label, spare=None if json else scans[0])
+    # kept before anything is printed: whoever reads the output may leave early
+    trouble = _kept(result, verdict, ledger, label, None if json not in (None, STDOUT) else scans[0]) if keep else None
+    try:
+        _deliver(result, verdict, json, report, export_measured)
+    finally:
+        if trouble is not None:
+            raise trouble
     if verdict is not None and not verdict.within:
         raise typer.Exit(1)
+
+
+def _kept(
+    measured: Measured, verdict: Verdict | None, where: str | None, label: str | None, spare: Path | None
+) -> LedgerError | None:
+    """Keep a score; if that fails, return what to say: ``spare`` names a file for the score if nothing else has it."""
+    from inkstrain.targets.errors import LedgerError
+
+    try:
+        keep_score(measured, verdict, where=where, label=label)
+    except LedgerError as error:
+        later = " 'inkstrain ledger import' takes the score's file later." if spare is None else spared(measured, spare)
+        return LedgerError(f"{error}{later}")
+    return None
 
 
 def _deliver(

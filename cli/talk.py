@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 __all__ = ["progress", "say", "terminal_width", "visible", "wrapped"]
 
@@ -15,8 +15,10 @@ _UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
 def say(sentence: str) -> None:
-    """Print one sentence on standard error, with the program's name before it."""
-    print(f"inkstrain: {visible(sentence)}", file=sys.stderr, flush=True)
+    """Print one sentence on standard error, with the program's name before it; nothing if that is closed."""
+    if sys.stderr is not None:  # print() would take standard output instead
+        with suppress(OSError, ValueError):
+            print(f"inkstrain: {visible(sentence)}", file=sys.stderr, flush=True)
 
 
 def visible(text: str) -> str:
@@ -45,7 +47,7 @@ def wrapped(text: str) -> str:
 @contextmanager
 def progress() -> Iterator[Callable[[str, float], None] | None]:
     """Yield ``progress(what, done)`` with done in 0..1, which draws one bar; ``None`` if nobody watches."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or sys.stderr.closed or not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console

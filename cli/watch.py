@@ -104,30 +104,85 @@ class _Watch(NamedTuple):
 
 
 def _run(job: _Watch) -> None:
-    """Score what lands until Ctrl-C."""
+    """Score what lands until Ctrl-C; no failure ends it."""
     import time
 
-    from inkstrain.scoring.jobs.watching import Arrivals, content_of, ticks
+    from inkstrain.scoring.jobs.watching import Arrivals, ticks
     from inkstrain.scoring.report.watchpage import watch_html
 
     arrivals, page = Arrivals(job.folder, job.still_s), job.reports / "index.html"
-    scans: list[WatchedScan] = []
-    seen: set[str] = set()
-    write_all({page: watch_html(scans, folder=str(job.folder))})
+    rows: dict[str, WatchedScan] = {}
+    done: set[str] = set()
+    _say_if_not_written({page: watch_html([], folder=str(job.folder))})
     say(f"Watching {job.folder}. The list is {page}. Ctrl-C ends it.")
+    away = False
     try:
         for _ in ticks(job.folder, job.still_s / 2):
-            for path in arrivals.complete(time.monotonic()):
-                content = content_of(path)
-                if content in seen or _kept_before(job, content):
-                    continue
-                seen.add(content)
-                scans.append(_scored(path, content, job))
-                write_all({page: watch_html(scans, folder=str(job.folder))})
+            try:
+                landed = arrivals.complete(time.monotonic())
+            except OSError as error:
+                if not away:
+                    say(f"{job.folder} cannot be looked at ({error.strerror or error}); waiting for it to come back.")
+                away = True
+                continue
+            away = False
+            for path in landed:
+                if _attended(path, job, rows, done):
+                    arrivals.forget(path)
+                else:
+                    arrivals.again(path, time.monotonic())
+                _say_if_not_written({page: watch_html([*rows.values()], folder=str(job.folder))})
     except KeyboardInterrupt:
         pass
-    scored = sum(scan.report is not None for scan in scans)
+    scored = sum(not isinstance(row.outcome, str) for row in rows.values())
     say(f"Stopped watching; {scored} {'scan was' if scored == 1 else 'scans were'} scored.")
+    if arrivals.waiting:
+        names = ", ".join(sorted(path.name for path in arrivals.waiting))
+        say(f"Not finished: {names}. Watch the folder again, and they are taken up.")
+
+
+def _attended(path: Path, job: _Watch, rows: dict[str, WatchedScan], done: set[str]) -> bool:
+    """Score one scan, keep it, write its report; return ``False`` if it is worth trying again later."""
+    from datetime import datetime
+
+    from inkstrain.scoring.jobs.watching import content_of
+    from inkstrain.scoring.report.watchpage import WatchedScan
+    from inkstrain.targets.errors import InkstrainError
+
+    again, name = str(path) in rows, str(path)
+    try:
+        content = content_of(path)
+        if content in done or (content not in rows and _kept_before(job, content)):
+            return True
+        rows.pop(name, None)
+        name, again = content, content in rows
+        whole, row = _scored(path, content, job)
+        rows.pop(name, None)
+        rows[name] = row
+        if whole:
+            done.add(content)
+        return whole
+    except Exception as error:
+        passing = isinstance(error, OSError | MemoryError) or isinstance(error.__cause__, OSError | MemoryError)
+        if isinstance(error, InkstrainError):
+            why = str(error)
+        elif isinstance(error, OSError):
+            why = f"{path}: {error.strerror or error}."
+        elif isinstance(error, MemoryError):
+            why = f"{path}: not enough memory at the moment."
+        else:
+            why = f"{path} could not be scored ({type(error).__name__}: {error})."
+        if not again:
+            when = "in a while" if passing else "if the file changes"
+            say(f"{why} It is tried again {when}.")
+        rows[name] = WatchedScan(scan=_shown(path), at=datetime.now(), outcome=why)
+        return not passing
+
+
+def _shown(path: Path) -> str:
+    from inkstrain.scoring.measure.tile import scan_name
+
+    return scan_name(path)
 
 
 def _kept_before(job: _Watch, content: str) -> bool:
@@ -145,32 +200,44 @@ def _kept_before(job: _Watch, content: str) -> bool:
         return False
 
 
-def _scored(path: Path, content: str, job: _Watch) -> WatchedScan:
-    """Score one scan, write its report, keep it; a failure is said and does not end the watch."""
+def _scored(path: Path, content: str, job: _Watch) -> tuple[bool, WatchedScan]:
+    """Score one scan, keep it, then write its report; also return whether both were done."""
     from datetime import datetime
 
     from inkstrain.scoring.jobs.scoring import score_scans
     from inkstrain.scoring.judge.judge import judge
     from inkstrain.scoring.report import report_html
     from inkstrain.scoring.report.watchpage import WatchedScan
-    from inkstrain.targets.errors import InkstrainError
+    from inkstrain.targets.errors import LedgerError
 
-    try:
-        measured = score_scans([path], conditions=job.conditions, options=job.options)
-        verdict = judge(measured.score, job.tolerances) if job.tolerances else None
-        report = job.reports / f"{path.stem}-{content[:8]}.html"
-        write_all({report: report_html(measured.score, measured.crops, verdict)})
-    except (InkstrainError, OSError) as error:
-        say(f"{error} It is tried again if the file changes.")
-        return WatchedScan(scan=path.name, at=datetime.now(), outcome=str(error))
-    say(f"Scored {path.name}: {report}.")
-    kept = None
+    measured = score_scans([path], conditions=job.conditions, options=job.options)
+    verdict = judge(measured.score, job.tolerances) if job.tolerances else None
+    kept, whole = None, True
     if job.keeping.keep:
         try:
-            kept = keep_score(measured, verdict, where=job.keeping.ledger, label=job.keeping.label, spare=path).id
-        except InkstrainError as error:
-            say(str(error))
-    return WatchedScan(
-        scan=path.name, at=datetime.now(), outcome=measured.score, report=report.name, kept=kept,
-        within=None if verdict is None else verdict.within,
+            kept = keep_score(measured, verdict, where=job.keeping.ledger, label=job.keeping.label).id
+        except LedgerError as error:
+            say(f"{error} It is tried again in a while.")
+            whole = False
+    # 200 bytes of the scan's name: a file system takes 255 in all
+    stem = Path(_shown(path)).stem.encode("utf-8")[:200].decode("utf-8", "ignore")
+    report = job.reports / f"{stem}-{content[:8]}.html"
+    written = _say_if_not_written({report: report_html(measured.score, measured.crops, verdict)})
+    if written:
+        say(f"Scored {path.name}: {report}.")
+    return whole and written, WatchedScan(
+        scan=_shown(path), at=datetime.now(), outcome=measured.score, report=report.name if written else None,
+        kept=kept, within=None if verdict is None else verdict.within,
     )  # fmt: skip
+
+
+def _say_if_not_written(contents: dict[Path, str]) -> bool:
+    """Write files, and return whether that went well; a full disk, or one that is away, is said."""
+    try:
+        for path in contents:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        write_all(contents)
+    except OSError as error:
+        say(f"{', '.join(map(str, contents))} could not be written ({error.strerror or error}).")
+        return False
+    return True

@@ -8,13 +8,15 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 from ledger_samples import sample
 
+from inkstrain.cli import files
+from inkstrain.scoring.jobs.scoring import score_scans
 from inkstrain.scoring.jobs.watching import Arrivals, content_of, ticks
 from inkstrain.scoring.ledger import open_ledger
 from inkstrain.scoring.report.watchpage import WatchedScan, watch_html
@@ -130,6 +132,93 @@ def test_scans_are_scored_as_they_land(scan: Path, tmp_path: Path) -> None:
         (kept,) = ledger.find("paper=gloss 290 (invented)")
         assert kept.score.tiles[0].scan_sha256 == content_of(scan)
         assert shown(kept.id)
+
+
+class _Moments:
+    """Stands for the clock and the system's watches: one round a moment, a minute and a second apart, then Ctrl-C."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *moments: Callable[[], None]) -> None:
+        self._now = 0.0
+        self._moments = moments
+        monkeypatch.setattr("inkstrain.scoring.jobs.watching.ticks", self._ticks)
+        monkeypatch.setattr("time.monotonic", lambda: self._now)
+
+    def _ticks(self, *_: object) -> Iterator[None]:
+        for moment in self._moments:
+            moment()
+            for _ in range(2):  # a file is complete when it is seen the second time
+                self._now += 61.0
+                yield
+        raise KeyboardInterrupt
+
+
+def _nothing() -> None:
+    pass
+
+
+def test_a_full_report_disk_and_an_unreadable_moment_lose_no_scan(
+    scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
+) -> None:
+    folder, book = tmp_path / "scans", tmp_path / "ledger.sqlite"
+    folder.mkdir()
+    shutil.copy(scan, folder / ("long " * 48 + ".tif"))
+    troubles: list[str] = ["unreadable", "memory", "disk"]
+    failed: list[str] = []
+
+    def troubled(kind: str, plain: Callable[..., object]) -> Callable[..., object]:
+        def call(*words: object, **named: object) -> object:
+            if kind in troubles:
+                troubles.remove(kind)
+                failed.append(kind)
+                raise MemoryError if kind == "memory" else PermissionError(13, "Permission denied")
+            return plain(*words, **named)
+
+        return call
+
+    monkeypatch.setattr("inkstrain.scoring.jobs.watching.content_of", troubled("unreadable", content_of))
+    monkeypatch.setattr("inkstrain.scoring.jobs.scoring.score_scans", troubled("memory", score_scans))
+    write = files.write_all
+
+    def write_all(contents: Mapping[Path, str]) -> None:
+        if "disk" in troubles and any("long" in path.name for path in contents):
+            troubles.remove("disk")
+            raise OSError(28, "No space left on device")
+        write(contents)
+
+    monkeypatch.setattr("inkstrain.cli.watch.write_all", write_all)
+    kept_at_once: list[int] = []
+
+    def look() -> None:
+        if "disk" not in troubles:
+            with open_ledger(book) as ledger:
+                kept_at_once.append(ledger.count())
+
+    _Moments(monkeypatch, *[look] * 6)
+    code, _, err = run("watch", folder, "--keep", "--ledger", book)
+    assert code == 0, err
+    assert failed == ["unreadable", "memory"]
+    assert not troubles
+    assert "Traceback" not in err
+    assert kept_at_once[0] == 1, "kept although its report could not be written"
+    assert len(list((folder / "inkstrain-reports").glob("long*.html"))) == 1
+    assert "1 scan was scored" in err
+
+
+def test_a_folder_that_is_away_for_a_moment_does_not_end_the_watch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
+) -> None:
+    folder, away = tmp_path / "scans", tmp_path / "away"
+    folder.mkdir()
+
+    def back() -> None:
+        away.rename(folder)
+        (folder / "bad.tif").write_bytes(b"no picture")
+
+    _Moments(monkeypatch, lambda: [folder.rename(away), None][1], back, _nothing)
+    code, _, err = run("watch", folder, "--reports", tmp_path / "reports")
+    assert code == 0, err
+    assert err.count("cannot be looked at") == 1
+    assert "bad.tif is not a picture" in err
 
 
 def test_a_folder_that_is_none_and_options_that_do_not_go_together(run: Run, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,9 @@ __all__ = ["SUFFIXES", "Arrivals", "content_of", "ticks"]
 
 SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
 """Endings of the files that are looked at."""
+
+_AGAIN_S: Final = 60.0
+"""How long a scan waits that could not be read or kept: a network folder or a full disk is seldom well in less."""
 
 _Look = tuple[int, int]  # size in bytes, time of the last change in nanoseconds
 
@@ -31,6 +35,20 @@ class Arrivals:
         self._folder, self._still_s = folder, still_s
         self._since: dict[Path, tuple[_Look, float]] = {}
         self._returned: dict[Path, _Look] = {}
+        self._again_s: dict[Path, float] = {}
+
+    @property
+    def waiting(self) -> tuple[Path, ...]:
+        """Files that are to be tried again."""
+        return tuple(path for path in self._again_s if path.exists())
+
+    def again(self, path: Path, now_s: float, after_s: float = _AGAIN_S) -> None:
+        """Have a returned file returned once more, after a while."""
+        self._again_s[path] = now_s + after_s
+
+    def forget(self, path: Path) -> None:
+        """Have a returned file returned no more unless it changes."""
+        self._again_s.pop(path, None)
 
     def complete(self, now_s: float) -> list[Path]:
         """Return files that became complete since the last call, by name.
@@ -39,13 +57,20 @@ class Arrivals:
         ----------
         now_s : float
             A monotonic clock, in seconds.
+
+        Raises
+        ------
+        OSError
+            If the folder cannot be looked at now.
         """
         found = []
         for path, look in self._looks():
             known = self._since.get(path)
             if known is None or known[0] != look:
                 self._since[path] = (look, now_s)
-            elif now_s - known[1] >= self._still_s and self._returned.get(path) != look:
+            elif now_s - known[1] >= self._still_s and (
+                self._returned.get(path) != look or now_s >= self._again_s.get(path, math.inf)
+            ):
                 self._returned[path] = look
                 found.append(path)
         return found
@@ -81,8 +106,8 @@ def ticks(folder: Path, every_s: float) -> Iterator[None]:
             folder, recursive=False, rust_timeout=wait_ms, debounce=wait_ms // 2, yield_on_timeout=True
         ):
             yield
-    except OSError:
-        # the system has no more watches to give, or the folder has none: looking now and then does as well
+    except (OSError, RuntimeError):
+        # the folder is away or has no watches, or the system has no more to give: looking now and then does as well
         while True:
             time.sleep(every_s)
             yield
