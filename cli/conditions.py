@@ -57,6 +57,12 @@ def _used(condition: str) -> Callable[[typer.Context, str], list[str]]:
     return complete
 
 
+def _finite(value: float | None) -> float | None:
+    if value is not None and not abs(value) < float("inf"):
+        raise typer.BadParameter(f"{value} is not a number of hours.")
+    return value
+
+
 LedgerOption = Annotated[
     str | None,
     typer.Option(
@@ -133,7 +139,8 @@ PrintName = Annotated[
     ),
 ]
 Drying = Annotated[
-    float | None, typer.Option(metavar="HOURS", min=0.0, help="How long it dried before it was scanned.")
+    float | None,
+    typer.Option(metavar="HOURS", min=0.0, callback=_finite, help="How long it dried before it was scanned."),
 ]
 Scanner = Annotated[
     str | None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
@@ -69,7 +70,8 @@ def _clause(name: str, value: Any) -> ColumnElement[bool]:
     column = ASKED.get(name, name)
     values = value if isinstance(value, Sequence) and not isinstance(value, str) else (value,)
     if column == "scan":
-        held = select(scans.c.entry).where(or_(*(scans.c.sha256.startswith(v, autoescape=True) for v in values)))
+        starts = [scans.c.sha256.startswith(v, autoescape=True) for v in values if v]
+        held = select(scans.c.entry).where(or_(false(), *starts))
         return entries.c.number.in_(held)
     if column == "owner":
         return entries.c.owner.in_([v or "" for v in values])
@@ -95,7 +97,10 @@ def _value(column: str, value: str) -> Any:
         return _YES[value.lower()]
     if column == "drying_h":
         try:
-            return float(value)
+            hours = float(value)
         except ValueError:
-            raise WrongUsageError(f"drying is a number of hours, not '{value}'.") from None
+            hours = math.nan
+        if not math.isfinite(hours):
+            raise WrongUsageError(f"drying is a number of hours, not '{value}'.")
+        return hours
     return value

@@ -93,24 +93,29 @@ def told(name: str) -> Iterator[None]:
         raise LedgerError(_sentence(name, error)) from error
     except SQLAlchemyError as error:
         raise LedgerError(f"The ledger {name} cannot be used: {_one_line(error)}.") from error
+    except (ValueError, TypeError, OverflowError) as error:  # what stands in a column is not of its kind
+        raise LedgerError(f"The ledger {name} is damaged ({_one_line(error)}). See: inkstrain ledger check") from error
 
 
 def _url(where: str | Path) -> URL:
     spoken = str(where)
     if "://" not in spoken:
         return URL.create("sqlite", database=str(Path(spoken).expanduser()))
+    # the last @ parts user from host (RFC 3986, 3.2); one in a password, not written as %40, would show it as a host
+    scheme, _, rest = spoken.partition("://")
+    authority, slash, path = rest.partition("/")
+    user, at, host = authority.rpartition("@")
     try:
-        url = make_url(spoken)
+        url = make_url(f"{scheme}://{user.replace('@', '%40')}{at}{host}{slash}{path}")
         if url.drivername in ("postgresql", "postgres"):
             url = url.set(drivername="postgresql+psycopg")
-        backend = url.get_backend_name()
     except (ArgumentError, NoSuchModuleError, ValueError) as error:
         raise LedgerError(
             "The ledger's address is not a URL that can be read. Give a file, or postgresql://USER@HOST/DATABASE."
         ) from error
-    if backend not in ("sqlite", "postgresql") or (backend == "sqlite" and not url.database):
+    if url.drivername not in ("sqlite", "postgresql+psycopg") or (url.drivername == "sqlite" and not url.database):
         raise LedgerError(
-            f"A ledger cannot be kept in {backend}. Give a file, or postgresql://USER@HOST/DATABASE."
+            f"A ledger cannot be kept in {url.drivername}. Give a file, or postgresql://USER@HOST/DATABASE."
         )
     return url
 
@@ -207,7 +212,7 @@ def _version(connection: Connection, name: str) -> int | None:
     if not inspect(connection).has_table(tables.about.name):
         return None
     version = connection.execute(select(tables.about.c.version)).scalar_one_or_none()
-    if version is None:
+    if not isinstance(version, int) or version < 1:
         raise LedgerError(f"The ledger {name} is damaged: it does not say what version it is. Restore a copy of it.")
     if version > tables.VERSION:
         raise LedgerError(
