@@ -17,6 +17,7 @@ import jsonschema
 import numpy as np
 import pytest
 from ledger_samples import postgres_url, sample
+from PIL import Image
 
 from inkstrain.scoring.judge.judge import judge
 from inkstrain.scoring.ledger import Ledger, import_file, open_ledger, write_pack
@@ -271,6 +272,17 @@ def _list_edit(change: Callable[[Any], None]) -> Callable[[Path], Path]:
     return lambda pack: rewritten(pack, edited("pack.json", change))
 
 
+def _one_picture_for_all(document: Any) -> None:
+    (crop_,) = document["entries"][0]["crops"]
+    document["entries"][0]["crops"] = [{**crop_, "element": str(number)} for number in range(2000)]
+
+
+def _large_png() -> bytes:
+    stream = io.BytesIO()
+    Image.new("RGB", (9_000, 9_000)).save(stream, "PNG")
+    return stream.getvalue()
+
+
 REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "up and out": (_named("../../evil.json"), "not a name that a pack may hold"),
     "up and out, windows": (_named("..\\evil.json"), "not a name that a pack may hold"),
@@ -289,6 +301,8 @@ REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "too many members": (_many, "more members"),
     "wrong hash": (_wrong_hash, "not what its hash says"),
     "huge picture": (_crops_become(_huge_png()), "is larger than a picture"),
+    "large picture": (_crops_become(_large_png()), "is larger than a picture"),
+    "one picture for all": (_list_edit(_one_picture_for_all), "one picture for several elements"),
     "no picture": (_crops_become(b"GIF89a" + bytes(100)), "is not a picture"),
     "cut": (_cut, "not a pack, or a damaged one"),
     "rotten": (_rotten, "damaged"),
@@ -296,7 +310,7 @@ REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "newer score": (_score_edit(lambda d: d.update(schema="inkstrain/score/3")), "newer inkstrain"),
     "not a score": (_score_edit(lambda d: d.pop("totals")), "not as its schema says"),
     "no number": (_score_edit(lambda d: d["totals"].update(evenness="NaN")), "not as its schema says"),
-    "very long text": (_score_edit(lambda d: d["conditions"].update(note="x" * 100_000)), "not JSON as a pack has it"),
+    "very long text": (_score_edit(lambda d: d["conditions"].update(note="x" * 300_000)), "not JSON as a pack has it"),
     "very deep": (
         lambda pack: rewritten(pack, lambda m: m.update(_score_of(m, b"[" * 100_000 + b"]" * 100_000))), "not JSON",
     ),
@@ -320,6 +334,14 @@ def test_a_pack_that_is_not_to_be_trusted_is_refused_whole(case: str, pack: Path
         assert ledger.count() == 0
         assert ledger.check() == ()
     assert {path.name for path in tmp_path.rglob("*")} == before
+
+
+def test_long_notes_and_labels_come_in_again(ledger: Ledger, tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "mine.sqlite") as mine:
+        mine.keep(sample(1, note="n" * 131_000), {}, label="l" * 131_000)
+        write_pack(mine.find("printer=Alder (invented)"), tmp_path / "pack.zip")
+    (kept,) = import_file(ledger, tmp_path / "pack.zip", "Mira (invented)")
+    assert (kept.score.conditions.note, kept.label) == ("n" * 131_000, "l" * 131_000)
 
 
 def test_one_bad_score_keeps_all_others_out(pack: Path, ledger: Ledger) -> None:

@@ -13,7 +13,10 @@ from ..results.score import MadeBy
 from .content import crop_row, moment_text, score_text, verdict_text
 from .values import Kept
 
-__all__ = ["write_pack"]
+__all__ = ["PACK_SCORES", "write_pack"]
+
+PACK_SCORES: Final = 500
+"""The most scores that a pack should hold, so that reading it never takes much memory; more go into several packs."""
 
 _SAME_TIME: Final = (1980, 1, 1, 0, 0, 0)  # the same scores give the same bytes
 

@@ -15,7 +15,7 @@ import unicodedata
 import warnings
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -30,7 +30,7 @@ from inkstrain.targets.errors import InkstrainError, LedgerError, WrongUsageErro
 from ..judge.judge import Verdict
 from ..results.crops import Crop
 from ..results.firstscore import FIRST_SCHEMA, FirstScore, FirstVerdict
-from ..results.pack import LIST_NAME, MEMBER, SCHEMA, Pack, PackEntry
+from ..results.pack import LIST_NAME, MEMBER, SCHEMA, TEXT_LENGTH, Pack, PackCrop, PackEntry
 from ..results.score import Score
 from .values import AnyScore, AnyVerdict, Filing, Kept
 
@@ -41,16 +41,17 @@ __all__ = ["import_file"]
 
 _Read = TypeVar("_Read")
 
-_LIST_BYTES: Final = 64 << 20
-_JSON_BYTES: Final = 64 << 20
+_LIST_BYTES: Final = 24 << 20
+_JSON_BYTES: Final = 24 << 20  # read, it takes twenty times as much; 72 fades and all else of a large chart take 8 MiB
 _PNG_BYTES: Final = 16 << 20
 _ALL_BYTES: Final = 4 << 30
-_MEMBERS: Final = 60_000  # more need ZIP64, and no pack of ours has them
-_PNG_SIDE_PX: Final = 4096
+_MEMBERS: Final = 60_000  # more need ZIP64; 500 scores of 72 fades, as many as a pack of ours holds, have 42,000
+_PNG_SIDE_PX: Final = 16_384  # the longest sheet, 1600 mm, at the 8 px a mm that pictures are kept at
+_PICTURES_PX: Final = 64_000_000  # of one score: a sheet of a square metre at 8 px a mm
 _RATIO: Final = 200  # the most even score packs 30 to 1
 _RATIO_FROM: Final = 1 << 20
 _BLOCK: Final = 1 << 16
-_TEXT: Final = 4000
+_TEXT: Final = TEXT_LENGTH
 _NAME: Final = 100
 _DEPTH: Final = 40
 _DIRECTORY_BYTES: Final = 256  # of one member's line in the ZIP file's directory, with room to spare
@@ -149,18 +150,26 @@ class _OpenPack:
         return Filing(
             score=score,
             verdict=verdict,
-            crops={
-                _harmless(crop.element): Crop(
-                    image=self._picture(crop.file), px_per_mm=crop.px_per_mm, origin_mm=crop.origin_mm
-                )
-                for crop in entry.crops
-            },
+            crops=self._pictures(entry.crops),
             label=None if entry.label is None else _harmless(entry.label),
             owner=owner,
             kept_at=kept_at,
         )
 
-    def _picture(self, name: str) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    def _pictures(self, crops: Sequence[PackCrop]) -> dict[str, Crop]:
+        if len({crop.file for crop in crops}) < len(crops) or len({crop.element for crop in crops}) < len(crops):
+            raise self._refused("it names one picture for several elements")
+        pictures: dict[str, Crop] = {}
+        left = _PICTURES_PX
+        for crop in crops:
+            image = self._picture(crop.file, left)
+            left -= image.shape[0] * image.shape[1]
+            pictures[_harmless(crop.element)] = Crop(
+                image=image, px_per_mm=crop.px_per_mm, origin_mm=crop.origin_mm
+            )
+        return pictures
+
+    def _picture(self, name: str, most_px: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
         data = self._read(name, _PNG_BYTES)
         large = self._refused(f"{name} is larger than a picture of a pack may be")
         try:
@@ -168,7 +177,7 @@ class _OpenPack:
                 warnings.simplefilter("error", Image.DecompressionBombWarning)
                 with Image.open(io.BytesIO(data), formats=["PNG"]) as image:
                     # the size stands in the file's head, before anything is decoded
-                    if max(image.size) > _PNG_SIDE_PX:
+                    if max(image.size) > _PNG_SIDE_PX or image.width * image.height > most_px:
                         raise large
                     return np.asarray(image.convert("RGB"))
         except (Image.DecompressionBombError, Image.DecompressionBombWarning):

@@ -15,7 +15,7 @@ from inkstrain.targets.values import AliasedValue
 
 from .score import MadeBy
 
-__all__ = ["LIST_NAME", "MEMBER", "SCHEMA", "Pack", "PackCrop", "PackEntry", "PackMember"]
+__all__ = ["LIST_NAME", "MEMBER", "SCHEMA", "TEXT_LENGTH", "Pack", "PackCrop", "PackEntry", "PackMember"]
 
 SCHEMA: Final = "inkstrain/pack/1"
 LIST_NAME: Final = "pack.json"
@@ -27,7 +27,10 @@ MEMBER: Final = re.compile(
 
 _Name = Annotated[str, Field(pattern=f"^(?:{MEMBER.pattern})$")]
 _Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-_Text = Annotated[str, Field(max_length=2000)]
+TEXT_LENGTH: Final = 200_000
+"""The longest text that a pack may hold, in characters: Linux takes words of up to 131,072 bytes on a command line."""
+
+_Text = Annotated[str, Field(max_length=TEXT_LENGTH)]
 _Moment = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$")]
 
 
@@ -66,5 +69,5 @@ class Pack(AliasedValue):
 
     schema_id: Literal["inkstrain/pack/1"] = Field(default=SCHEMA, alias="schema")
     made_by: MadeBy
-    entries: Annotated[tuple[PackEntry, ...], Field(max_length=20_000)]
-    members: Annotated[tuple[PackMember, ...], Field(max_length=200_000)]
+    entries: Annotated[tuple[PackEntry, ...], Field(max_length=5_000)]
+    members: Annotated[tuple[PackMember, ...], Field(max_length=60_000)]
