@@ -215,7 +215,7 @@ def test_a_picture_larger_than_pillows_limit_opens_and_an_absurd_one_is_refused(
     Image.fromarray(_noise(np.uint8)).save(path)
     monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 1000)
     open_scan(path).close()
-    monkeypatch.setattr(scanfile, "_WHOLE_LIMIT_PX", 1000)
+    monkeypatch.setattr(scanfile, "WHOLE_LIMIT_BYTES", 7000)
     with pytest.raises(CannotMeasureError, match="Save it as TIFF"):
         open_scan(path)
 

@@ -19,14 +19,13 @@ import numpy.typing as npt
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.spaces import DESCRIPTIONS, icc_profile, profile_description
 
-from ..read.scanfile import Header, PixelSource, WholePicture, picture_kind, tidy_orientation
+from ..read.scanfile import WHOLE_LIMIT_BYTES, Header, PixelSource, WholePicture, picture_kind, tidy_orientation
 from ..results.photos import Reason
 
 __all__ = ["Picture", "SkippedError", "Source", "open_picture", "upright"]
 
 Array = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
-_WHOLE_MOST_PX: Final = 300_000_000
 _TIFF_MOST_PX: Final = 4_000_000_000
 _SMALLEST_PX: Final = 8
 _LARGEST_PROFILE: Final = 16 << 20
@@ -213,7 +212,7 @@ def _opener(start: bytes) -> Callable[[Path], Opened]:
     return {"tiff": _open_tiff, "png": _open_png, "jpeg": _open_jpeg, "webp": _open_webp}[kind]
 
 
-def _check_size(width: int, height: int, most: int = _WHOLE_MOST_PX) -> None:
+def _check_size(width: int, height: int, most: int) -> None:
     if width * height > most:
         raise SkippedError(
             "too-large", f"Its header says {width} × {height} pixels; more than {most / 1e6:.0f} million are not read."
@@ -237,12 +236,14 @@ def _open_png(path: Path) -> Opened:
     from PIL import PngImagePlugin
 
     data = path.read_bytes()
-    width, height = struct.unpack(">II", data[16:24])  # ISO/IEC 15948, 11.2.2: IHDR
-    _check_size(width, height)
+    width, height, depth, colour = struct.unpack(">IIBB", data[16:26])  # ISO/IEC 15948, 11.2.2: IHDR
+    # of 16 bits a decoder gives the pixels; of fewer, Pillow keeps four bytes each, twice where it converts them
+    pixel_bytes = (8 if colour in (4, 6) else 6) if depth == 16 else (7 if colour == 2 else 12)
+    _check_size(width, height, WHOLE_LIMIT_BYTES // pixel_bytes)
     # the class itself, not Image.open, which has a limit on pixels of its own
     with PngImagePlugin.PngImageFile(io.BytesIO(data)) as image:
         icc, exif = image.info.get("icc_profile"), image.getexif()
-        if data[24] == 16:
+        if depth == 16:
             return _whole(imagecodecs.png_decode(data), icc, exif)
         clear = "transparency" in image.info or image.mode in ("LA", "PA", "RGBA")
         grey = image.mode in ("1", "L", "LA")
@@ -256,7 +257,7 @@ def _open_jpeg(path: Path) -> Opened:
 
     data = path.read_bytes()
     with JpegImagePlugin.JpegImageFile(io.BytesIO(data)) as image:
-        _check_size(*image.size)
+        _check_size(*image.size, WHOLE_LIMIT_BYTES // 3)
         mode, icc, exif = image.mode, image.info.get("icc_profile"), image.getexif()
         if mode == "CMYK":
             raise SkippedError("cmyk", "It is CMYK: already made for one press. Give the RGB picture it came from.")
@@ -280,7 +281,7 @@ def _open_webp(path: Path) -> Opened:
 
     data = path.read_bytes()
     with WebPImagePlugin.WebPImageFile(io.BytesIO(data)) as image:
-        _check_size(*image.size)
+        _check_size(*image.size, WHOLE_LIMIT_BYTES // 4)
         icc, exif = image.info.get("icc_profile"), image.getexif()
     return _whole(imagecodecs.webp_decode(data), icc, exif)
 

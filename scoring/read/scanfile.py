@@ -21,12 +21,12 @@ import numpy.typing as npt
 
 from inkstrain.targets.errors import CannotMeasureError
 
-__all__ = ["Pixels", "ScanFile", "open_scan"]
+__all__ = ["WHOLE_LIMIT_BYTES", "Pixels", "ScanFile", "open_scan"]
 
 Pixels = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
-_WHOLE_LIMIT_PX: Final = 600_000_000
-"""A3+ at 1200 dpi has 355 million pixels; a format that must be decoded whole is refused beyond this."""
+WHOLE_LIMIT_BYTES: Final = 800 << 20
+"""What decoding may hold of a picture at once: with all else under 1 GiB. A4 at 1200 dpi and 16 bits takes 796 MiB."""
 _MIRRORED_ORIENTATIONS: Final = (2, 4, 5, 7)  # TIFF 6.0, section 8, tag Orientation; Exif has the same
 _ASK_FOR: Final = "Save the scan as plain RGB, 8 or 16 bits a channel (TIFF is best), and score that."
 
@@ -228,8 +228,8 @@ class WholePicture:
         self._pixels = np.empty((0, 0, 3), np.uint8)
 
 
-def _check_size(path: Path, width: int, height: int) -> None:
-    if width * height > _WHOLE_LIMIT_PX:
+def _check_size(path: Path, width: int, height: int, pixel_bytes: int) -> None:
+    if width * height * pixel_bytes > WHOLE_LIMIT_BYTES:
         raise CannotMeasureError(
             f"{path} has {width} x {height} pixels, too many for a format that must be decoded whole. Save it as TIFF."
         )
@@ -244,7 +244,7 @@ def _open_png(path: Path) -> tuple[Header, PixelSource]:
     kinds = {0: "is grey", 3: "uses a palette", 4: "is grey with an alpha channel", 6: "has an alpha channel"}
     if colour in kinds:
         raise refuse(path, kinds[colour])
-    _check_size(path, width, height)
+    _check_size(path, width, height, 3 * max(depth // 8, 1))
     # the class itself, not Image.open: its limit on pixels is below an A3+ sheet at 1200 dpi
     with PngImagePlugin.PngImageFile(path) as image:
         info = dict(image.info)
@@ -278,7 +278,7 @@ def _from_pillow(path: Path, image: Any, flag: str) -> tuple[Header, PixelSource
     kinds = {"L": "is grey", "CMYK": "is CMYK", "RGBA": "has an alpha channel", "P": "uses a palette"}
     if image.mode != "RGB":
         raise refuse(path, kinds.get(image.mode, f"is of the kind {image.mode}"))
-    _check_size(path, *image.size)
+    _check_size(path, *image.size, pixel_bytes=7)  # Pillow keeps four bytes a pixel, and three are handed on
     exif = image.getexif()
     dpi = None
     if image.info.get("jfif_unit") in (1, 2):  # ITU-T T.871: 1 per inch, 2 per cm, 0 an aspect ratio

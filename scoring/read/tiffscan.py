@@ -14,7 +14,7 @@ import tifffile
 
 from inkstrain.targets.errors import CannotMeasureError
 
-from .scanfile import Header, Pixels, PixelSource, refuse, tidy_dpi, tidy_orientation
+from .scanfile import WHOLE_LIMIT_BYTES, Header, Pixels, PixelSource, refuse, tidy_dpi, tidy_orientation
 
 __all__ = ["open_tiff"]
 
@@ -23,7 +23,8 @@ _PHOTOMETRIC: Final = {  # TIFF 6.0, tag PhotometricInterpretation, and TIFF/EP
     10: "is Lab", 32803: "is undeveloped raw data",
 }  # fmt: skip
 _CACHE_BYTES: Final = 64 << 20
-_SEGMENT_LIMIT_BYTES: Final = 1 << 31
+_SEGMENT_LIMIT_BYTES: Final = 3 * WHOLE_LIMIT_BYTES // 4  # packed bytes stand beside it
+_PAGES: Final = 64  # a scan has one, with a few small pictures at most
 _CHUNK_BYTES: Final = 4 << 20
 
 # tifffile logs what it finds odd in a file; a person who scores a scan has no use for that
@@ -57,6 +58,8 @@ def open_tiff(path: Path, *, photograph: bool = False) -> tuple[Header, PixelSou
 
 
 def _largest_page(path: Path, tif: Any) -> Any:
+    if len(tif.pages) > _PAGES:
+        raise CannotMeasureError(f"{path} holds {len(tif.pages)} pictures. Save each scan as a file of its own.")
     pages = [page for page in tif.pages if isinstance(page, tifffile.TiffPage) or page.keyframe is not None]
     pages = [page if isinstance(page, tifffile.TiffPage) else page.aspage() for page in pages]
     if not pages:
@@ -114,8 +117,7 @@ def _header(page: Any) -> Header:
     dpi = None
     if unit in (2, 3) and 282 in tags and 283 in tags:
         scale = 1.0 if unit == 2 else 2.54
-        ratios = (tags.valueof(282), tags.valueof(283))
-        dpi = tuple(scale * over / under if under else 0.0 for over, under in ratios)
+        dpi = tuple(scale * _ratio(tags.valueof(number)) for number in (282, 283))
     profile = tags.valueof(34675)
     lossy = page.compression in (6, 7, 34892, 33007, 50001)
     return Header(
@@ -124,6 +126,12 @@ def _header(page: Any) -> Header:
         orientation=tidy_orientation(tags.valueof(274, 1)),
         flags=("lossy: JPEG compression changes fine tones; TIFF without it is better",) if lossy else (),
     )  # fmt: skip
+
+
+def _ratio(value: Any) -> float:
+    """Return a tag's number: a fraction, as TIFF 6.0 has resolutions, or a plain number, as some programs write."""
+    over, under = value if isinstance(value, tuple) and len(value) == 2 else (value, 1)
+    return float(over / under) if isinstance(over, int | float) and under else 0.0
 
 
 class _Rows:

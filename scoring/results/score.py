@@ -11,7 +11,7 @@ are rounded to a tenth or less of the smallest error that scans reach: 0.001 ΔE
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -66,8 +66,11 @@ Lightness = Annotated[float, _digits(3)]
 Degrees = Annotated[float, _digits(2)]
 Share = Annotated[float, _digits(4)]
 Visibility = Annotated[float, _digits(2)]
-_Axis = Annotated[float, _digits(3)]
+_Axis = Annotated[float, Field(ge=-500, le=500), _digits(3)]
+"""No colour of a paper or of a working space comes near the bounds; a file that says more is damaged or made up."""
 Lab = tuple[_Axis, _Axis, _Axis]
+_BINS: Final = 20_000
+"""The most places of a course: a fade as wide as the largest sheet, 1600 mm, every 0.05 mm, has 16,000."""
 Pair = tuple[float, float]
 
 
@@ -413,11 +416,18 @@ class Course(Value):
     ``standard_error_de00`` is the length of the standard errors along L*, a* and b* in ΔE00, from the sectors.
     """
 
-    radius_mm: tuple[Mm, ...]
-    lab: tuple[Lab, ...]
-    intended_lab: tuple[Lab, ...]
-    attainable_lab: tuple[Lab, ...] | None = None
-    standard_error_de00: tuple[De00, ...]
+    radius_mm: Annotated[tuple[Mm, ...], Field(max_length=_BINS)]
+    lab: Annotated[tuple[Lab, ...], Field(max_length=_BINS)]
+    intended_lab: Annotated[tuple[Lab, ...], Field(max_length=_BINS)]
+    attainable_lab: Annotated[tuple[Lab, ...], Field(max_length=_BINS)] | None = None
+    standard_error_de00: Annotated[tuple[De00, ...], Field(max_length=_BINS)]
+
+    @model_validator(mode="after")
+    def _check_lengths(self) -> Self:
+        columns = (self.lab, self.intended_lab, self.attainable_lab, self.standard_error_de00)
+        if any(column is not None and len(column) != len(self.radius_mm) for column in columns):
+            raise ValueError("a course needs as many colours as radii")
+        return self
 
 
 class RingScore(Value):
@@ -473,6 +483,14 @@ class SweepRow(Value):
     chroma: tuple[float, ...] = ()
     standard_error_de00: tuple[float, ...] = ()
     delta_e00: DeltaEPair
+
+    @model_validator(mode="after")
+    def _check_lengths(self) -> Self:
+        if any(len(column) != len(self.hue_deg) for column in (self.lab, self.intended_lab)) or any(
+            len(column) not in (0, len(self.hue_deg)) for column in (self.chroma, self.standard_error_de00)
+        ):
+            raise ValueError("a row needs as many colours as hues")
+        return self
 
 
 class HueSweepScore(Value):
