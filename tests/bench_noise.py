@@ -32,8 +32,11 @@ from inkstrain.targets.rehearsal.inks import covers_xyz
 DRIFT = 0.005
 """Standard deviation of an ink's density from one sheet to the next, as a share of it; invented."""
 
-RINGS = (Step("ring-to-white-blue", 9.0, 5.0), Step("ring-to-white-cyan", 9.0, 3.5))
-"""What is put in: a hard jump of 5 ΔE00 in blue to white, one of 3.5 in cyan to white."""
+RINGS = (
+    Step("ring-to-white-blue", 8.0, 5.0), Step("ring-to-white-cyan", 8.0, 3.5),
+    Step("ring-to-white-green", 8.0, 1.7), Step("ring-to-white-red", 8.0, 1.2),
+)  # fmt: skip
+"""What is put in: hard jumps in ΔE00; the last two are of about 3 thresholds of visibility."""
 
 DESIGNS = ((1, 1), (2, 1), (5, 1), (2, 2))
 """Prints a side, scans of each."""

@@ -78,6 +78,26 @@ def test_the_limit_narrows_with_the_baseline_towards_the_published_one() -> None
         limit_for(BASELINE[0] - 1)
 
 
+@pytest.mark.parametrize("count", [4, 7, 20, 33, 34, 120])
+@pytest.mark.parametrize("ties", [False, True])
+def test_rank_tests_are_those_of_scipy(count: int, ties: bool) -> None:
+    draw = np.random.default_rng(count)
+    for slope in (0.0, 0.05):
+        times = np.cumsum(draw.integers(0 if ties else 1, 4, count)).astype(float)
+        values = draw.normal(0.0, 1.0, count) + slope * times
+        if ties:
+            values = np.round(3.0 * values)
+        found = drift(times.tolist(), values.tolist())
+        assert found is not None
+        assert found.chance == pytest.approx(stats.kendalltau(times, values).pvalue, rel=1e-9)
+        assert found.slope == pytest.approx(stats.theilslopes(values, times)[0])
+        ranks = stats.rankdata(values)
+        scores = [abs(2 * ranks[:k].sum() - k * (count + 1)) for k in range(1, count)]
+        parted = step(values.tolist())
+        assert parted is not None
+        assert scores[parted.at - 1] == max(scores)
+
+
 def test_a_clear_shift_is_found() -> None:
     assert alarmed(20, 10, 200, shift=3.0) > 0.95
 

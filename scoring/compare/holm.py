@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final
 
 from .nested import Spread
@@ -79,15 +80,21 @@ def step_down(families: Sequence[Family]) -> tuple[tuple[Step | None, tuple[Step
 
 def chance_of(gap: float, spread: Spread) -> float:
     """Return the two-sided chance of so large a gap where nothing differs, by Student's t."""
-    from scipy.special import stdtr
-
     if spread.variance <= 0.0:
         return 1.0 if gap <= 0.0 else 0.0
-    return float(2.0 * stdtr(spread.freedom, -gap / math.sqrt(spread.variance)))
+    ratio = gap / math.sqrt(spread.variance)
+    if math.isinf(spread.freedom):
+        return math.erfc(ratio / math.sqrt(2.0))
+    from scipy.special import stdtr
+
+    return float(2.0 * stdtr(spread.freedom, -ratio))
 
 
 def limit_at(spread: Spread, level: float) -> float:
     """Return the smallest gap that a test at a level would show."""
+    deviation = math.sqrt(spread.variance)
+    if math.isinf(spread.freedom):
+        return -NormalDist().inv_cdf(level / 2) * deviation
     from scipy.special import stdtrit
 
-    return float(-stdtrit(spread.freedom, level / 2)) * math.sqrt(spread.variance)
+    return float(-stdtrit(spread.freedom, level / 2)) * deviation

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 from sqlalchemy import Engine, Row, delete, func, select, tuple_
 from sqlalchemy.dialects import postgresql, sqlite
@@ -13,7 +13,6 @@ from sqlalchemy.exc import IntegrityError
 
 from inkstrain.targets.errors import LedgerError
 
-from ..results.crops import Crop
 from . import asking, content
 from .checking import problems
 from .filing import file_score
@@ -21,6 +20,9 @@ from .opening import begin, told
 from .tables import IN_TIME, documents, entries, kinds, readings, scans
 from .tables import crops as crop_table
 from .values import AnyScore, AnyVerdict, Contents, Entry, Filing, Kept, KeptReading
+
+if TYPE_CHECKING:
+    from ..results.crops import Crop
 
 __all__ = ["Ledger"]
 

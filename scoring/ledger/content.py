@@ -10,19 +10,17 @@ import re
 import zlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-from PIL import Image
 from sqlalchemy import Row
 
-from ..compare.comparable import MEASURES, read_all
-from ..judge.judge import Verdict
-from ..results.crops import Crop
 from ..results.firstscore import FIRST_SCHEMA, FirstElement, FirstScore, FirstVerdict
 from ..results.score import Conditions, RingScore, Score
 from .tables import CONDITIONS
 from .values import AnyScore, AnyVerdict, Entry
+
+if TYPE_CHECKING:
+    from ..results.crops import Crop
 
 __all__ = [
     "content_hash",
@@ -183,6 +181,8 @@ def verdict_of(row: Row[Any], measures: int) -> AnyVerdict | None:
     judged = unpacked(row)[1]
     if judged is None:
         return None
+    from ..judge.judge import Verdict
+
     return FirstVerdict.of(judged) if measures == 1 else Verdict.model_validate_json(judged)
 
 
@@ -193,6 +193,9 @@ def reading_rows(score: AnyScore) -> dict[tuple[str, str, str], dict[str, float 
     """
     if isinstance(score, FirstScore):
         return _first_readings(score)
+    # numbers are loaded where they are worked with: a list needs none
+    from ..compare.comparable import MEASURES, read_all
+
     rows = {}
     for (element, measure), reading in read_all(score).items():
         unit = MEASURES[measure].unit if measure in MEASURES else ""
@@ -206,6 +209,8 @@ def reading_rows(score: AnyScore) -> dict[tuple[str, str, str], dict[str, float 
 
 def crop_row(element: str, crop: Crop) -> dict[str, Any]:
     """Return a picture as the ledger keeps it: PNG, at most 200 dpi."""
+    from PIL import Image
+
     image, scale = Image.fromarray(crop.image), 1.0
     if crop.px_per_mm > _CROP_PX_PER_MM:
         scale = _CROP_PX_PER_MM / crop.px_per_mm
@@ -224,6 +229,11 @@ def crop_row(element: str, crop: Crop) -> dict[str, Any]:
 
 def crop_of(row: Row[Any]) -> Crop:
     """Return the picture of a row."""
+    import numpy as np
+    from PIL import Image
+
+    from ..results.crops import Crop
+
     with Image.open(io.BytesIO(row.png), formats=["PNG"]) as image:
         pixels = np.asarray(image.convert("RGB"))
     return Crop(image=pixels, px_per_mm=row.px_per_mm, origin_mm=(row.x_mm, row.y_mm))

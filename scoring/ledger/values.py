@@ -6,18 +6,20 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from typing import NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias, Union
 
-from ..judge.judge import Verdict
-from ..results.crops import Crop
 from ..results.entry import Entry
 from ..results.firstscore import FirstScore, FirstVerdict, refuse_first
 from ..results.score import Score
 
+if TYPE_CHECKING:
+    from ..judge.judge import Verdict
+    from ..results.crops import Crop
+
 __all__ = ["AnyScore", "AnyVerdict", "Contents", "Entry", "Filing", "Kept", "KeptReading"]
 
 AnyScore: TypeAlias = Score | FirstScore
-AnyVerdict: TypeAlias = Verdict | FirstVerdict
+AnyVerdict: TypeAlias = Union["Verdict", FirstVerdict]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

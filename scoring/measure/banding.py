@@ -19,7 +19,6 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from inkstrain.targets.colorimetry import WHITE_D50, lab_to_xyz
 
@@ -423,6 +422,8 @@ def _line_gains(values: Array, spacing_mm: float, frequencies: Array) -> tuple[A
 def missing_lines(place_mm: Array, lightness: Array, error_l: Array, direction: Direction) -> tuple[MissingLine, ...]:
     """Return thin lines that are lighter than what is around them, such as a failing nozzle leaves; (n,) each."""
     spacing = float(np.median(np.diff(place_mm)))
+    from scipy.ndimage import median_filter
+
     around = median_filter(lightness, size=max(round(_GAP_AROUND_MM / spacing), 3), mode="nearest")
     lift = lightness - around
     scale = max(1.4826 * float(np.median(np.abs(lift))), float(np.median(error_l)))
