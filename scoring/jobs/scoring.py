@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from html import escape
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +21,7 @@ from inkstrain.targets.recipe import Recipe
 
 from ..colour.bedlight import BedLight, evened
 from ..colour.choice import BasisChoice
+from ..compare.comparable import MEASURES, read_all
 from ..eye.visibility import DEFAULT_VIEWING
 from ..judge.health import health_flags
 from ..measure.course import RESOLUTION_MM
@@ -31,6 +33,7 @@ from ..promise.rendering import Rendering
 from ..read.scanfile import ScanFile, open_scan
 from ..results.crops import Crop
 from ..results.score import Conditions, Flag, MadeBy, RingScore, Score, Viewing, White
+from ..words.plaintext import score_text
 from .finish import Promise, finish, with_trust
 
 __all__ = ["Measured", "ScoreOptions", "score_scans"]
@@ -86,6 +89,27 @@ class Measured:
 
     score: Score
     crops: Mapping[str, Crop] = field(default_factory=dict)
+
+    def to_rows(self) -> list[dict[str, object]]:
+        """Return one row an element and measure, as plain dictionaries: a data frame takes them as they are.
+
+        ``standard_error`` is that of one scan, the scanner's repeatability in it; values are ``None`` where an element
+        has none. The element ``print`` is the whole print.
+        """
+        return [
+            {
+                "element": element,
+                "measure": measure,
+                "unit": MEASURES[measure].unit,
+                "value": reading and reading.value,
+                "standard_error": reading and reading.standard_error,
+            }
+            for (element, measure), reading in read_all(self.score).items()
+        ]
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the summary that a terminal shows."""
+        return f"<pre>{escape(score_text(self.score))}</pre>"
 
 
 def score_scans(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import Literal
 
 from pydantic import Field
@@ -156,3 +157,11 @@ class Comparison(AliasedValue):
     noise: NoiseBasis
     headline: str
     summary: tuple[str, ...]
+
+    def to_rows(self) -> list[dict[str, object]]:
+        """Return totals and rows as plain dictionaries, one a row: a data frame takes them as they are."""
+        return [row.model_dump() for row in (*self.totals, *self.rows)]
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the answer, and the sentences below it."""
+        return f"<p><b>{escape(self.headline)}</b></p>" + "".join(f"<p>{escape(text)}</p>" for text in self.summary)

@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Annotated, Any, Final, Literal, Self
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import AfterValidator, Field, model_validator
 
 from inkstrain.targets.values import AliasedValue, Value
@@ -428,6 +430,10 @@ class Course(Value):
         if any(column is not None and len(column) != len(self.radius_mm) for column in columns):
             raise ValueError("a course needs as many colours as radii")
         return self
+
+    def arrays(self) -> dict[str, NDArray[np.float64]]:
+        """Return what it holds by name as arrays: (n,) over the radius, (n, 3) of colours; what is unknown left out."""
+        return {name: np.asarray(values, dtype=np.float64) for name, values in self if values is not None}
 
 
 class RingScore(Value):
