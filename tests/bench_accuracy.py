@@ -4,7 +4,7 @@
 
 prints every accuracy row of the design beside its goal. Each print is scanned at every resolution, and each fourth
 once more at the first. ``--out tests/bench/results/accuracy.json`` keeps the rows; ``python -m bench.documents``, in
-tests, then writes the table of DEVELOPERS.md. ``--records`` keeps every finding, to look into.
+tests, then writes tests/bench/RESULTS.md. ``--records`` keeps every finding, to look into.
 """
 
 from __future__ import annotations

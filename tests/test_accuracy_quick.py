@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 import numpy as np
 import pytest
 from bench.cases import Case, Kind, Result, run
-from bench.documents import DEVELOPERS, RESULTS, TABLES, written
+from bench.documents import DOCUMENT, document
 from bench.figures import percentile, share
 from bench.matching import Record
 from bench.placing import PlacingCase, place
@@ -130,11 +129,5 @@ def test_a_lost_and_an_added_finding_count() -> None:
     assert by_name["damaged: contour: radius"].value == pytest.approx(0.01)
 
 
-@pytest.mark.parametrize("name", TABLES)
-def test_the_tables_of_the_documents_are_those_of_the_kept_results(name: str) -> None:
-    path = RESULTS / f"{name}.json"
-    if not path.exists():
-        pytest.skip(f"no {path.name} is kept")
-    text = DEVELOPERS.read_text(encoding="utf-8")
-    table = TABLES[name](json.loads(path.read_text(encoding="utf-8")))
-    assert written(text, name, table) == text
+def test_the_document_of_results_is_that_of_the_kept_ones() -> None:
+    assert DOCUMENT.read_text(encoding="utf-8") == document(), "run, in tests: python -m bench.documents"

@@ -1,4 +1,4 @@
-"""Results of benches as data, and as the tables of DEVELOPERS.md that are made from them."""
+"""Results of benches as data, and as the tables of RESULTS.md, which is made from them."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from pathlib import Path
 from typing import Any
 
 RESULTS = Path(__file__).parent / "results"
-DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
+DOCUMENT = Path(__file__).parent / "RESULTS.md"
 _MET = {True: "met", False: "**not met**", None: ""}
 
 
 def keep(path: Path, rows: Sequence[Mapping[str, Any]], **what: Any) -> None:
     """Write a bench's rows with the commit, the command and the date that they are of."""
     commit = subprocess.run(
-        ["git", "rev-parse", "HEAD"], capture_output=True, text=True, cwd=DEVELOPERS.parent, check=True
+        ["git", "rev-parse", "HEAD"], capture_output=True, text=True, cwd=RESULTS, check=True
     )
     changed = subprocess.run(
-        ["git", "status", "--porcelain"], capture_output=True, text=True, cwd=DEVELOPERS.parent, check=True
+        ["git", "status", "--porcelain"], capture_output=True, text=True, cwd=RESULTS, check=True
     )
     data = {
         "commit": commit.stdout.strip() + (" with changes" if changed.stdout.strip() else ""),
@@ -83,27 +83,25 @@ def _cell(row: Mapping[str, Any]) -> str:
     return f"{text} {_MET[row['met']]}".strip()
 
 
-def written(text: str, name: str, table: str) -> str:
-    """Return a document with a table between its markers, ``<!-- name -->`` and ``<!-- /name -->``."""
-    before, start, rest = text.partition(f"<!-- {name} -->\n")
-    _, end, after = rest.partition(f"<!-- /{name} -->")
-    if not (start and end):
-        raise ValueError(f"DEVELOPERS.md has no markers for {name}.")
-    return f"{before}{start}{table}\n{end}{after}"
-
-
 TABLES = {"accuracy": accuracy_table, "constants": constants_table}
+_HEADINGS = {
+    "accuracy": "Accuracy: rehearsals against their truth, every figure beside its goal",
+    "constants": "What moves if a constant of the measures does (median, 95th percentile; findings: how many more)",
+}
 
 
-def update_developers() -> None:
-    """Write every kept result into DEVELOPERS.md."""
-    text = DEVELOPERS.read_text(encoding="utf-8")
+def document() -> str:
+    """Return the text of RESULTS.md as the kept results have it."""
+    parts = [
+        "# Results of the benches",
+        "Made by `python -m bench.documents`, in tests, from `results/*.json`. All of it is simulation: no real print, "
+        "scanner, instrument or observer took part.",
+    ]
     for name, table in TABLES.items():
-        path = RESULTS / f"{name}.json"
-        if path.exists():
-            text = written(text, name, table(json.loads(path.read_text(encoding="utf-8"))))
-    DEVELOPERS.write_text(text, encoding="utf-8")
+        data = json.loads((RESULTS / f"{name}.json").read_text(encoding="utf-8"))
+        parts += [f"## {_HEADINGS[name]}", table(data)]
+    return "\n\n".join(parts) + "\n"
 
 
 if __name__ == "__main__":
-    update_developers()
+    DOCUMENT.write_text(document(), encoding="utf-8")
