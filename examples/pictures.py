@@ -27,7 +27,7 @@ def main() -> None:
         print_ = {"printer": "rowan (invented)", "paper": "gloss 290 (invented)", "intent": "relative"}
         page = inkstrain.report(inkstrain.score(folder / "scan.tif", conditions=print_), folder / "report.html")
         size = ",".join(map(str, REPORT_PX))
-        words = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", f"--window-size={size}"]
+        words = ["chromium", "--headless", "--no-sandbox", "--hide-scrollbars", f"--window-size={size}"]
         shot = folder / "report.png"
         subprocess.run([*words, f"--screenshot={shot}", page.as_uri()], check=True, capture_output=True, timeout=120)
         with Image.open(shot) as report:

@@ -278,7 +278,7 @@ def _from_pillow(path: Path, image: Any, flag: str) -> tuple[Header, PixelSource
     kinds = {"L": "is grey", "CMYK": "is CMYK", "RGBA": "has an alpha channel", "P": "uses a palette"}
     if image.mode != "RGB":
         raise refuse(path, kinds.get(image.mode, f"is of the kind {image.mode}"))
-    _check_size(path, *image.size, pixel_bytes=7)  # Pillow keeps four bytes a pixel, and three are handed on
+    _check_size(path, image.width, image.height, 7)  # Pillow keeps four bytes a pixel, and three are handed on
     exif = image.getexif()
     dpi = None
     if image.info.get("jfif_unit") in (1, 2):  # ITU-T T.871: 1 per inch, 2 per cm, 0 an aspect ratio
