@@ -9,9 +9,9 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import welch
 
 from inkstrain.scoring.judge.health import health_flags
+from inkstrain.scoring.maths.waves import noise_reach_mm
 from inkstrain.scoring.measure.banding import disc_stripes, line_stripes, missing_lines, unstriped
 from inkstrain.scoring.measure.patches import flat_lines, measure_flat
-from inkstrain.scoring.measure.ripples import noise_reach_mm
 from inkstrain.scoring.results.score import FlatFieldScore, HeadBanding
 from inkstrain.targets.rehearsal import (
     INKJETS,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from disc_samples import RECIPE, Sample, Setting, sample
+from scipy import stats
 from scipy.signal import lombscargle
 
+from inkstrain.scoring.maths.waves import FALSE_ALARM, log_chance, wave_fits
 from inkstrain.scoring.measure.rings import BIN_MM
-from inkstrain.scoring.measure.ripples import FALSE_ALARM, find_ripples, wave_fits
+from inkstrain.scoring.measure.ripples import find_ripples
 from inkstrain.targets.rehearsal import LightnessWave, ScanOptions
 from inkstrain.targets.rings import ring_lab
 
@@ -125,3 +127,10 @@ def test_a_fit_with_a_constant_course_is_the_generalised_lomb_scargle_periodogra
             np.arange(200) * 0.05, values, [2 * np.pi / period], normalize=True, floating_mean=True
         )  # Zechmeister & Kürster 2009, by SciPy
         assert power == pytest.approx(float(np.squeeze(outside)), rel=1e-9)
+
+
+@pytest.mark.parametrize("freedom", [3, 40, 900])
+def test_the_chance_of_a_gain_is_the_tail_of_f_on_two_degrees(freedom):
+    gain, noise = np.array([0.01, 0.5, 8.0, 60.0]), 0.7
+    assert log_chance(gain, noise, freedom) == pytest.approx(stats.f.logsf(gain / 2 / noise, 2, freedom), rel=1e-9)
+    assert log_chance(gain, noise, freedom, 4.0) == pytest.approx(log_chance(gain / 4, noise, freedom), rel=1e-12)

@@ -24,12 +24,11 @@ from inkstrain.targets.colorimetry import WHITE_D50, lab_to_xyz
 
 from ..colour.basis import Basis
 from ..maths.solvers import lowest_place
+from ..maths.waves import FALSE_ALARM, WaveFits, log_chance, noise_reach_mm, period_error_mm, wave_fits
 from ..results.score import ElementScore, FlatFieldScore, HeadBanding, MissingLine, NeutralWedgeScore, RingScore
-from .ripples import WaveFits, noise_reach_mm, wave_fits
 from .sampling import Means, means_of_cells
 
 __all__ = [
-    "FALSE_ALARM",
     "LEAST_STRIPE_L",
     "PERIODS_MM",
     "Direction",
@@ -38,7 +37,6 @@ __all__ = [
     "ink_share",
     "line_stripes",
     "missing_lines",
-    "period_error_mm",
     "stripe_blur_mm",
     "stripe_lab",
     "stripes_l",
@@ -47,9 +45,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Direction = Literal["across", "along"]
-
-FALSE_ALARM: Final = 1e-3
-"""Chance that grain alone looks like stripes, for a disc or a field."""
 
 LEAST_STRIPE_L: Final = 0.1
 PERIODS_MM: Final = (0.4, 12.0)
@@ -259,9 +254,8 @@ class _Guess:
 
     def passes(self, shared: float) -> bool:
         """Tell whether noise that so many neighbours share would seldom look like this."""
-        f_value = self.gain / (2 * shared * max(self.noise, 1e-12))
         freedom = max(self.number / shared - 3, 1)
-        return bool(-freedom / 2 * np.log1p(2 * f_value / freedom) < np.log(FALSE_ALARM / self.tries))
+        return bool(log_chance(self.gain, self.noise, freedom, shared) < np.log(FALSE_ALARM / self.tries))
 
 
 def _strongest(rest: Array, radius: Array, ink: Array) -> _Guess | None:
@@ -355,9 +349,7 @@ def line_stripes(
     low, high = max(1 / PERIODS_MM[1], _FIELD_PERIODS / length), min(1 / PERIODS_MM[0], 1 / (4 * spacing_mm))
     frequencies = np.arange(low, high, 1 / (_OVERSAMPLED * length))
     gain, residual = _line_gains(values, spacing_mm, frequencies)
-    f_value = gain / (2 * shared * np.maximum(residual, max(noise, 1e-12)))
-    freedom = max(len(values) / shared - 6, 1)
-    chance: Array = -freedom / 2 * np.log1p(2 * f_value / freedom)
+    chance = log_chance(gain, np.maximum(residual, noise), max(len(values) / shared - 6, 1), shared)
     i = int(np.argmax(gain))
     if chance[i] > np.log(FALSE_ALARM / (2 * len(frequencies))):
         return None
@@ -389,16 +381,6 @@ def _line_period_error(number: int, spacing_mm: float, frequency: float, wave: c
     course = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, number), _TREND_DEGREE["field"])
     moved = np.real(2j * np.pi * place * wave * turn)
     return period_error_mm(np.column_stack([course, turn.real, turn.imag, moved]), frequency)
-
-
-def period_error_mm(columns: Array, frequency: float) -> float:
-    """Return the standard error of a wave's period in mm for noise of 1 L*, by least squares of columns (n, k).
-
-    The last column is what a change of frequency (per mm) moves, the others are all that is fitted beside it.
-    """
-    scale = np.linalg.norm(columns, axis=0)
-    inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
-    return float(np.sqrt(inverse[-1, -1]) / scale[-1] / frequency**2)
 
 
 def _line_fit(values: Array, spacing_mm: float, frequency: float) -> WaveFits | None:

@@ -11,11 +11,11 @@ from inkstrain.targets.colorimetry import delta_e00
 from inkstrain.targets.key import Box, FlatField, PatchField
 
 from ..colour.basis import Basis
+from ..maths.waves import noise_reach_mm
 from ..results.score import DeltaEPair, FlatFieldScore, HeadBanding, MissingLine, PatchFieldScore, PatchReading
 from .banding import line_stripes, missing_lines
 from .course import error_de00
 from .rings import delta_e_summary
-from .ripples import noise_reach_mm
 from .sampling import Means, Tally, Window
 
 __all__ = ["flat_lines", "flat_means", "measure_flat", "measure_patches", "patch_means"]

@@ -16,12 +16,13 @@ from inkstrain.targets.rings import ring_lab
 
 from ..colour.basis import Basis
 from ..eye.visibility import VEIL, castle, opponent
+from ..maths.waves import noise_reach_mm
 from ..results.score import Course, DeltaE, DeltaEPair, FaintRing, Flag, HeadBanding, RingScore, Ripple, Viewing
 from .banding import disc_stripes, stripe_blur_mm, unstriped
 from .course import SECTORS, CourseSample, Sharpness, cells_course, exact_course, radii, standard_error_de00
 from .fade import measure_fade
 from .hue import find_hue_swings
-from .ripples import find_ripples, noise_reach_mm
+from .ripples import find_ripples
 from .sampling import Means, Window, disc_means
 
 __all__ = [

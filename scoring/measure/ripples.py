@@ -12,22 +12,20 @@ steps, which have no period, do not count.
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ..maths.solvers import lowest_place
+from ..maths.waves import FALSE_ALARM, log_chance, wave_fits
 from ..results.score import Ripple
 
-__all__ = ["FALSE_ALARM", "LEAST_AMPLITUDE_L", "WaveFits", "find_ripples", "noise_reach_mm", "wave_fits"]
+__all__ = ["LEAST_AMPLITUDE_L", "find_ripples"]
 
 Array = NDArray[np.float64]
 
-FALSE_ALARM: Final = 1e-3
 LEAST_AMPLITUDE_L: Final = 0.1  # half of what published work on real prints calls possibly objectionable (0.2 L*)
 _PERIODS_MM: Final = (0.4, 5.3)  # longer ones are not told from a ramp's own course
 _PERIODS_TRIED: Final = 64
@@ -37,98 +35,11 @@ _LOCAL_PERIODS: Final = 2.0
 _COURSE_DEGREE: Final = 4
 _LOCAL_DEGREE: Final = 3
 _SHARE: Final = (0.85, 0.92)  # of what the course leaves, in windows of four periods, and in shorter ones
-_HOPS: Final = 8  # windows a period
 _EDGE_BLURS: Final = 2.5
-_REACH_MM: Final = 3.0
-_UNCORRELATED: Final = 0.05
 _LEAST_TRANSFER: Final = 0.2  # where blur leaves less of a wave, its size is anybody's guess
 _COURSE_SHARE: Final = 0.015  # of an amplitude that the course may take, measured on rehearsals
 _KINK_PLACES: Final = 24
 _GROUP_FREEDOM: Final = 23  # of a bin's standard error, from 24 sectors
-
-
-@dataclass(frozen=True, slots=True)
-class WaveFits:
-    """Fits of a course and a wave of one period in windows along a profile; arrays over the windows.
-
-    Attributes
-    ----------
-    first
-        Index of each window's first sample.
-    length
-        Samples in a window.
-    wave
-        Complex amplitude about the window's middle.
-    gain
-        How much the wave lowers the sum of squares.
-    residual
-        Mean square of what is left, by degrees of freedom.
-    """
-
-    first: NDArray[np.intp]
-    length: int
-    wave: NDArray[np.complex128]
-    gain: Array
-    residual: Array
-
-
-def wave_fits(values: Array, spacing_mm: float, period_mm: float, periods: float, degree: int) -> WaveFits | None:
-    """Fit every window of evenly spaced values with a polynomial course and a wave; ``None`` if no window fits.
-
-    Parameters
-    ----------
-    values
-        Shape (n,).
-    periods
-        Length of the windows in periods.
-    degree
-        Of the course.
-    """
-    length = round(periods * period_mm / spacing_mm)
-    if length > len(values) or length < degree + 6:
-        return None
-    course, waves, gram = _columns(length, spacing_mm, period_mm, degree)
-    hop = max(int(period_mm / spacing_mm / _HOPS), 1)
-    first = np.arange(0, len(values) - length + 1, hop)
-    windows = sliding_window_view(values, length)[first]
-    along = windows @ waves
-    amplitude = np.linalg.solve(gram, along.T).T
-    gain = np.sum(amplitude * along, axis=1)
-    left = np.sum(windows**2, axis=1) - np.sum((windows @ course) ** 2, axis=1) - gain
-    residual = np.maximum(left, 0.0) / (length - degree - 3)
-    return WaveFits(first, length, amplitude[:, 0] - 1j * amplitude[:, 1], gain, residual)
-
-
-def noise_reach_mm(cells: Array, spacing_mm: float) -> float:
-    """Return over which length neighbouring bins share their noise: the integral of its autocorrelation.
-
-    Parameters
-    ----------
-    cells
-        CIELAB by bin and group, (n, groups, 3); what a bin's groups have in common is no noise.
-    """
-    lightness = cells[..., 0]
-    known = np.isfinite(lightness)
-    mean = np.sum(np.where(known, lightness, 0.0), axis=1) / np.maximum(known.sum(axis=1), 1)
-    noise = np.where(known, lightness - mean[:, None], 0.0)
-    noise -= noise.mean(axis=0)
-    spectrum = np.mean(np.abs(np.fft.rfft(noise, 2 * len(noise), axis=0)) ** 2, axis=1)
-    lags = np.fft.irfft(spectrum)[: max(round(_REACH_MM / spacing_mm), 2)]
-    if lags[0] <= 0:
-        return spacing_mm
-    part = lags / lags[0]
-    end = int(np.argmax(part < _UNCORRELATED)) or len(part)
-    return float(spacing_mm * (1.0 + 2.0 * part[1:end].sum()))
-
-
-@functools.lru_cache(maxsize=256)
-def _columns(length: int, spacing_mm: float, period_mm: float, degree: int) -> tuple[Array, Array, Array]:
-    """Return orthonormal columns of a course, those of a wave without what a course shows, and the latter's gram."""
-    turn = 2.0 * np.pi * (np.arange(length) - (length - 1) / 2) * spacing_mm / period_mm
-    course = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, length), degree))[0]
-    waves = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    waves -= course @ (course.T @ waves)
-    return course, waves, waves.T @ waves
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +135,7 @@ def _candidates(course: _Course, blur_mm: float) -> list[_Candidate]:
         misfit = np.maximum(fits.residual - course.noise**2, 0.0)
         part = power / np.maximum(power + misfit, 1e-12)
         freedom = _GROUP_FREEDOM * fits.length / course.shared
-        chance = -freedom / 2 * np.log1p(2.0 * f_value / freedom)  # log of the F distribution's tail, 2 upper degrees
+        chance = log_chance(fits.gain, noise, freedom, course.shared)
         left = fits.residual * (fits.length - _COURSE_DEGREE - 3)
         good = (part > _SHARE[int(periods < _WINDOW_PERIODS)]) & (np.abs(fits.wave) > LEAST_AMPLITUDE_L * transfer)
         passed += [

@@ -22,9 +22,9 @@ from inkstrain.targets.key import Box, NeutralWedge
 
 from ..colour.basis import Basis
 from ..maths.solvers import lowest_place
+from ..maths.waves import FALSE_ALARM, log_chance, noise_reach_mm, period_error_mm
 from ..results.score import HeadBanding
-from .banding import FALSE_ALARM, PERIODS_MM, Direction, Stripes, ink_share, period_error_mm
-from .ripples import noise_reach_mm
+from .banding import PERIODS_MM, Direction, Stripes, ink_share
 from .sampling import Block, Means, Tally, Window
 
 __all__ = ["Lines", "WedgeStripes", "left_over", "unstriped_steps", "wedge_lines", "wedge_stripes"]
@@ -250,8 +250,7 @@ def _strongest(lines: Lines) -> WedgeStripes | None:
     total = float(fit.values[:, 0] @ fit.values[:, 0])
     left = max(total - float(gains[i]), 1e-12) / max(fit.freedom, 1)
     freedom = max(fit.freedom / shared, 1.0)
-    chance = -freedom / 2 * np.log1p(float(gains[i]) / (shared * left * freedom))
-    if chance > np.log(FALSE_ALARM / (2 * len(frequencies))):
+    if log_chance(float(gains[i]), left, freedom, shared) > np.log(FALSE_ALARM / (2 * len(frequencies))):
         return None
     around = 0.75 / (_OVERSAMPLED * extent)
     bounds = (max(float(frequencies[i]) - around, 1 / 20.0), float(frequencies[i]) + around)
