@@ -83,7 +83,7 @@ class Departures:
         response = self._response(lab, departure)
         seen = visibility_of(response)
         radius, found = self.course.radius_mm[self.inside], []
-        smeared, beside = _SMEARED * self.course.resolution_mm, round(_BESIDE_MM / PITCH_MM)
+        smeared = _SMEARED * self.course.resolution_mm
         # a peak must stand out by a threshold too: a dip that is not seen parts nothing
         peaks, _ = find_peaks(seen[0], height=THRESHOLD, prominence=THRESHOLD)
         _, _, starts, stops = peak_widths(seen[0], peaks, rel_height=0.5)
@@ -92,14 +92,14 @@ class Departures:
             within = any(inner - smeared <= radius[peak] <= outer + smeared for inner, outer in stretches_mm)
             if size < SURE * error or within:
                 continue
-            width = (stop - start) * PITCH_MM
-            part = slice(max(int(peak) - beside, 0), int(peak) + beside + 1)
+            # all that is seen at least half as well: which of two like peaks is the higher one, noise decides
+            part = slice(int(start), int(np.ceil(stop)) + 1)
             sizes = np.asarray(delta_e00(lab[:, part] - departure[:, part], lab[:, part]))
             most = int(np.argmax(sizes[0]))
             found.append(
                 FaintRing(
-                    radius_mm=float(radius[peak]),
-                    width_mm=width,
+                    radius_mm=float(np.average(radius[part], weights=seen[0, part])),
+                    width_mm=(stop - start) * PITCH_MM,
                     amplitude_de00=float(sizes[0, most]),
                     amplitude_l=float(departure[0, part][most, 0]),
                     noise_de00=None if len(lab) == 1 else float(standard_error(sizes[:, most])),
