@@ -20,6 +20,7 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.rehearsal import (
     INKJETS,
     DamageRanges,
+    HueShift,
     IccPrinter,
     IdentityPrinter,
     LightnessWave,
@@ -252,7 +253,8 @@ def _against_truth(case: Case, printed: Print, rings: Mapping[str, Ring], truth:
                 records += ripple_records(its, got)
             case RingScore(), _:
                 true, weak = truth_rings(rings[got.id], case.recipe, truth.ring(got.id), got, score.viewing)
-                records += compare_rings(true, got, weak, scan=(SCAN_SPACE, EXPOSURE))
+                turns = [d.radius_mm for d in its if isinstance(d, HueShift)]
+                records += compare_rings(true, got, weak, scan=(SCAN_SPACE, EXPOSURE), turns_mm=turns)
                 records += [step_record(d, got) for d in its if case.kind == "faint" and isinstance(d, Step)]
             case NeutralWedgeScore(), _:
                 records += wedge_records(wedges[got.id], got)

@@ -86,7 +86,11 @@ def truth_rings(
 
 
 def compare_rings(
-    first: RingScore, second: RingScore, weak: RingScore | None = None, scan: tuple[str, float] | None = None
+    first: RingScore,
+    second: RingScore,
+    weak: RingScore | None = None,
+    scan: tuple[str, float] | None = None,
+    turns_mm: Sequence[float] | None = None,
 ) -> list[Record]:
     """Return the records of a fade.
 
@@ -98,6 +102,9 @@ def compare_rings(
         Truth by lower limits: what it has there is not added. ``None``: two scans, both sides count alike.
     scan
         Colour space and exposure: a ring with colours that they cannot hold is left out.
+    turns_mm
+        Where hue was turned on purpose: only there a swing must be found. Elsewhere hue bends towards black or white,
+        and how much of that is its smooth course hangs on the degree chosen for it, by noise too, which a scan states.
     """
     records: list[Record] = []
     if scan is not None and not _scannable(first, *scan):
@@ -108,8 +115,10 @@ def compare_rings(
         for index, one in enumerate(true):
             size = abs(getattr(one, _SIZES[measure]))
             sure = size >= SURE.get(measure, 0.0)
+            if measure == "hue" and turns_mm is not None:
+                sure = sure and any(low <= turn <= high for low, high in [_ends(one)] for turn in turns_mm)
             if index in pairs:
-                records.append(_record(measure, first.id, one, got[pairs[index]], size))
+                records.append(_record(measure, first.id, one, got[pairs[index]], size, sure))
             else:
                 # a faint ring that a scan finds strong enough for a contour or flat band, or in a run of them, is found
                 seen = measure == "faint" and _held(one, second, ("contour", "flat", "ripple"))
@@ -172,7 +181,7 @@ def _together(first: float | None, second: float | None) -> float:
     return float(np.hypot(first or 0.0, second or 0.0))
 
 
-def _record(measure: str, element: str, first: Any, second: Any, size: float) -> Record:
+def _record(measure: str, element: str, first: Any, second: Any, size: float, sure: bool) -> Record:
     errors, noise = {}, {}
     for name, stated in _FIELDS[measure].items():
         before, after = getattr(first, name), getattr(second, name)
@@ -181,9 +190,7 @@ def _record(measure: str, element: str, first: Any, second: Any, size: float) ->
         errors[name] = after - before
         if stated is not None and getattr(second, stated) is not None:
             noise[name] = _together(getattr(first, stated), getattr(second, stated))
-    return Record(
-        measure, element, size, _place(first), sure=size >= SURE.get(measure, 0.0), errors=errors, noise=noise
-    )
+    return Record(measure, element, size, _place(first), sure=sure, errors=errors, noise=noise)
 
 
 def _scannable(ring: RingScore, space: str, exposure: float) -> bool:

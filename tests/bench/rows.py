@@ -57,7 +57,8 @@ _SIZES = (
 )
 _FOUND = {"contour": 0.995, "flat": 0.99, "faint": 0.99, "hue": None, "reversal": None, "step": 0.995}
 _WORDS = {
-    "contour": "contour", "flat": "flat band", "faint": "faint ring of 3 thresholds or more", "hue": "hue swing",
+    "contour": "contour", "flat": "flat band", "faint": "faint ring of 3 thresholds or more",
+    "hue": "hue swing of 6° or more that was put in",
     "reversal": "reversal", "step": "hard step of 1 ΔE00, as contour or faint ring", "core": "core",
     "neutral": "neutral L*", "ripple": "ripple", "banding": "head banding", "reach": "reach", "evenness": "evenness",
 }  # fmt: skip
