@@ -5,7 +5,7 @@ L*, ``_deg`` degrees; ``visibility`` is in multiples of an eye's threshold. Colo
 and the 2° observer, media-relative (paper white at L* = 100) unless a name says ``absolute``. ``noise`` is a standard
 error from the scan itself, ``repeatability`` what a scanner differs by when it scans the same print again (standard
 deviation), ``basis`` what the colour basis adds. What could not be measured is ``None`` and a flag says why. Figures
-are rounded to a tenth or less of the smallest error that scans reach: 0.001 ΔE00 and L*, 0.1 µm, 0.01°.
+are rounded to a tenth or less of the smallest error that scans reach: 0.001 ΔE00, L* and °, 0.1 µm.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def _digits(number: int) -> Any:
 Mm = Annotated[float, _digits(4)]
 De00 = Annotated[float, _digits(3)]
 Lightness = Annotated[float, _digits(3)]
-Degrees = Annotated[float, _digits(2)]
+Degrees = Annotated[float, _digits(3)]
 Share = Annotated[float, _digits(4)]
 Visibility = Annotated[float, _digits(2)]
 _Axis = Annotated[float, Field(ge=-500, le=500), _digits(3)]
