@@ -127,8 +127,11 @@ def table(
     """Write a tidy table for your own statistics: one row an element and measure, with all conditions."""
     from inkstrain.scoring.ledger import open_ledger
     from inkstrain.scoring.ledger.tidy import csv_table, write_parquet
+    from inkstrain.targets.errors import WrongUsageError
 
     check_target(out)
+    if out != STDOUT and out.suffix.lower() not in (".csv", ".parquet"):
+        raise WrongUsageError(f"{out} is no .csv or .parquet file. Give it one of these endings.")
     with open_ledger(ledger, create=False) as opened:
         entries = _entries(opened, what) if what else opened.entries()
         if out == STDOUT:

@@ -132,7 +132,7 @@ def test_readings_are_those_that_a_comparison_reads(ledger: Ledger) -> None:
         assert row.entry == kept.id
         assert row.value == (None if reading is None else reading.value)
         if reading is not None:
-            assert (row.standard_error, row.hidden_below) == (reading.standard_error, reading.hidden_below)
+            assert (row.standard_error or 0.0, row.hidden_below) == (reading.standard_error, reading.hidden_below)
     (excess,) = ledger.readings("excess", "ring-to-white-blue", id=kept.id)
     assert (excess.value, excess.unit) == (1.51, "ΔE00")
     with pytest.raises(WrongUsageError, match="colour"):
@@ -191,3 +191,16 @@ def test_a_ledger_of_the_first_tables_says_that_its_scores_are_of_the_first_meas
     with open_ledger(url.render_as_string(hide_password=False)) as again:
         assert [(entry.id, entry.measures) for entry in again.entries()] == [(kept.id, 1)]
         assert again.find("measures=2") == ()
+
+
+def test_an_error_that_was_not_estimated_is_empty_in_older_ledgers_too(ledger: Ledger) -> None:
+    kept = ledger.keep(sample(1))
+    assert None in {row.standard_error for row in ledger.readings()}, "the sample has errors for everything"
+    before = ledger.readings()
+    with ledger._engine.begin() as connection:
+        connection.execute(text("UPDATE inkstrain_reading SET standard_error = 0 WHERE standard_error IS NULL"))
+        connection.execute(text("UPDATE inkstrain_ledger SET version = 2"))
+    assert 0.0 in {row.standard_error for row in ledger.readings()}
+    with open_ledger(ledger._engine.url.render_as_string(hide_password=False)) as again:
+        assert again.readings(id=kept.id) == before
+        assert again.check() == ()

@@ -49,6 +49,8 @@ def test_one_row_an_element_and_measure_with_all_conditions(run: Run, book: list
     for row in mine:
         reading = expected[row["element"], row["measure"]]
         assert row["value"] == ("" if reading is None else repr(float(reading.value)))
+        error = None if reading is None else reading.standard_error
+        assert row["standard_error"] == (repr(float(error)) if error else "")
         assert row["paper"] == 'gloss, "290"\nsecond line'
         assert row["black_point_compensation"] == "false"
         assert (row["drying_h"], row["measured_at"]) == ("0.5", "2026-02-03T00:00:00+00:00")
@@ -74,11 +76,24 @@ def test_parquet_holds_the_same_with_its_types(run: Run, book: list[str], tmp_pa
     assert table.column_names == list(rows[0])
     kinds = {name: str(table.schema.field(name).type) for name in ("value", "within", "measured_at", "paper")}
     assert kinds == {"value": "double", "within": "bool", "measured_at": "timestamp[ms, tz=UTC]", "paper": "string"}
-    values = [float(row["value"]) if row["value"] else None for row in rows]
-    assert values == table["value"].to_pylist()
+    for name in ("value", "standard_error", "hidden_below", "drying_h"):
+        assert [float(row[name]) if row[name] else None for row in rows] == table[name].to_pylist()
+    for name in ("kept_at", "measured_at"):
+        # datetime.fromisoformat reads ISO 8601
+        assert [datetime.fromisoformat(row[name]) for row in rows] == table[name].to_pylist()
+    assert None in table["standard_error"].to_pylist()
+    assert 0.0 not in table["standard_error"].to_pylist()
     # no spreadsheet reads this file: its texts are as they were typed
     assert table["note"][0].as_py() == "=1+1"
     assert table["measured_at"][0].as_py() == datetime(2026, 2, 3, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("name", ["t.xlsx", "t", "t.csv.gz"])
+def test_no_other_kind_of_file_is_written_as_csv(run: Run, book: list[str], tmp_path: Path, name: str) -> None:
+    code, _, err = run("ledger", "table", "--out", tmp_path / name)
+    assert code == 2
+    assert ".parquet" in err
+    assert not (tmp_path / name).exists()
 
 
 def test_without_pyarrow_parquet_says_what_to_install(

@@ -195,7 +195,7 @@ def readings_by_entry(rows: Iterable[KeptReading]) -> dict[str, Readings]:
             held[row.element, row.measure] = (
                 None
                 if row.value is None
-                else Reading(value=row.value, standard_error=row.standard_error, hidden_below=row.hidden_below)
+                else Reading(value=row.value, standard_error=row.standard_error or 0.0, hidden_below=row.hidden_below)
             )
     return dict(by_entry)
 

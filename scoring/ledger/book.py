@@ -171,7 +171,7 @@ class Ledger:
         statement = (
             select(
                 entries.c.id, kinds.c.element, kinds.c.measure, kinds.c.unit, readings.c.value,
-                func.coalesce(readings.c.standard_error, 0.0), func.coalesce(readings.c.hidden_below, 0.0),
+                readings.c.standard_error, func.coalesce(readings.c.hidden_below, 0.0),
             )
             .join_from(entries, readings, readings.c.entry == entries.c.number)
             .join(kinds, kinds.c.number == readings.c.kind)

@@ -201,7 +201,8 @@ def reading_rows(score: AnyScore) -> dict[tuple[str, str, str], dict[str, float 
         unit = MEASURES[measure].unit if measure in MEASURES else ""
         rows[_storable(element), measure, unit] = {
             "value": None if reading is None else reading.value,
-            "standard_error": None if reading is None else reading.standard_error,
+            # 0 is what a reading has where none was estimated
+            "standard_error": None if reading is None else reading.standard_error or None,
             "hidden_below": None if reading is None else reading.hidden_below,
         }
     return rows

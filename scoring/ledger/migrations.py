@@ -17,7 +17,12 @@ def _which_measures(connection: Connection) -> None:
     connection.execute(text("ALTER TABLE inkstrain_entry ADD COLUMN measures INTEGER DEFAULT 1 NOT NULL"))
 
 
-MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {1: _which_measures}
+def _no_error_of_nought(connection: Connection) -> None:
+    """Empty the standard errors of 0: they said that none was estimated."""
+    connection.execute(text("UPDATE inkstrain_reading SET standard_error = NULL WHERE standard_error = 0"))
+
+
+MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {1: _which_measures, 2: _no_error_of_nought}
 """By the version they start from: 1 brings a ledger from version 1 to 2. Statements must suit both databases."""
 
 

@@ -37,8 +37,8 @@ __all__ = [
     "scans",
 ]
 
-VERSION: Final = 2
-"""Version of these tables. 2 added which definition of the measures a score is of."""
+VERSION: Final = 3
+"""Version of these tables. 2 added which definition of the measures a score is of; 3 has no standard error of 0."""
 
 metadata: Final = MetaData()
 

@@ -46,7 +46,10 @@ COLUMNS: Final[dict[str, type]] = {
     "standard_error": float,
     "hidden_below": float,
 }
-"""The table's columns and what they hold; ``entry`` is the score's id, moments are UTC."""
+"""The table's columns and what they hold; ``entry`` is the score's id, moments are UTC (ISO 8601 in CSV).
+
+``standard_error`` is empty where none was estimated.
+"""
 
 _ENTRIES_AT_ONCE: Final = 200
 

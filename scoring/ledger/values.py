@@ -35,14 +35,16 @@ class Filing:
 
 
 class KeptReading(NamedTuple):
-    """One reading of one entry; see `inkstrain.scoring.compare.comparable.Reading`. No value: the element has none."""
+    """One reading of one entry; see `inkstrain.scoring.compare.comparable.Reading`. No value: the element has none; no
+    standard error: none was estimated.
+    """
 
     entry: str
     element: str
     measure: str
     unit: str
     value: float | None
-    standard_error: float
+    standard_error: float | None
     hidden_below: float
 
 

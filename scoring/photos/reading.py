@@ -291,9 +291,16 @@ def _whole(pixels: npt.NDArray[Any], icc: bytes | None, exif: Any) -> Opened:
         width=pixels.shape[1], height=pixels.shape[0], bits=8 * pixels.dtype.itemsize, icc=icc, dpi_tag=None,
         orientation=tidy_orientation(exif.get(274, 1)),
     )  # fmt: skip
-    # Exif 2.3, 4.6.5 (DCF option): an interoperability index of R03 says Adobe RGB (1998)
-    hint = "adobe-rgb" if exif.get_ifd(0xA005).get(1) == "R03" else ""
-    return header, WholePicture(pixels if pixels.ndim == 3 else pixels[..., None]), hint
+    return header, WholePicture(pixels if pixels.ndim == 3 else pixels[..., None]), _space_hint(exif)
+
+
+def _space_hint(exif: Any) -> str:
+    """Return the space that an interoperability index hints at: R03 says Adobe RGB (1998) (Exif 2.3, 4.6.5)."""
+    try:
+        return "adobe-rgb" if exif.get_ifd(0xA005).get(1) == "R03" else ""
+    except KeyError:
+        # Pillow before 13, where a picture has no such directory
+        return ""
 
 
 def _source(header: Header, pixels: PixelSource, hint: str) -> tuple[Source, tuple[str, ...]]:
