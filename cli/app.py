@@ -25,6 +25,8 @@ COMMANDS: Final = {
     "ledger": "List, show, share and check the scores you kept.",
     "watch": "Score every scan that lands in a folder.",
     "rehearse": "Print and scan a chart in imagination.",
+    "schema": "Print the JSON Schema of a kind of file.",
+    "tolerances": "Print a tolerances file to start from.",
     "demo": "Show the whole job on an invented studio.",
 }
 """What each command does, by its name; the module of that name (_ for -) has its function or group of commands."""

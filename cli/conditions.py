@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Blank",
     "Bpc",
+    "Condition",
     "Date",
     "Distance",
     "Drying",
@@ -96,6 +97,10 @@ Blank = Annotated[
         metavar="SCAN",
         help="A scan of a blank sheet, same area, same place on the glass, same settings: evens out the light.",
     ),
+]
+Condition = Annotated[
+    str | None,
+    typer.Option(metavar="M0…M3", help="With --measured: which measurement condition (ISO 13655), if it has several."),
 ]
 Measured = Annotated[
     Path | None,

@@ -29,6 +29,7 @@ def fit_scanner(
             metavar="FILE", help="The patches' measured colours, ISO 28178 (CGATS) text: Lab, XYZ or spectra."
         ),
     ] = None,
+    condition: told.Condition = None,
     borrow_from: Annotated[
         Path | None,
         typer.Option(metavar="ICC", help="Without an instrument: take the printer profile's own prediction instead."),
@@ -67,7 +68,7 @@ def fit_scanner(
     conditions = FitConditions(printer=printer, paper=paper, ink=ink, scanner=scanner)
     light = read_blank(blank, scan_basis) if blank else None
     if measured is not None:
-        readings = read_exchange(measured)  # the quicker of the two goes first, to fail early
+        readings = read_exchange(measured, condition)  # the quicker of the two goes first, to fail early
         fit = fit_from_readings(scan_patches(scans, light), readings, measured, conditions)
     else:
         fit = _borrowed(scan_patches(scans, light), borrow_from or Path(), intent, bpc, conditions)

@@ -65,9 +65,10 @@ def make(
 ) -> None:
     """Make a chart: 16-bit TIFF files to print, and a key that says where everything is.
 
-    Prints the paths of the files it wrote, the key last.
+    With --only patch-field also a reference file (ISO 28178 text: asked RGB and places of the patches), for the program
+    that an instrument comes with. Prints the paths of the files it wrote, the key last.
     """
-    from inkstrain.targets.chart import write_chart
+    from inkstrain.targets.chart import build_key, write_chart
     from inkstrain.targets.recipe import KINDS, Recipe
 
     if from_photos or a or b:
@@ -79,7 +80,13 @@ def make(
         patch_mm=_PATCH_SHEET_MM if patch is None and kinds == ("patch-field",) else patch,
     )  # fmt: skip
     with staged_folder(out) as stage, progress() as report:
-        written = write_chart(recipe, stage, report)
+        written = list(write_chart(recipe, stage, report))
+        if kinds == ("patch-field",):
+            from inkstrain.scoring.colour.exchange import reference_text
+
+            reference = stage / f"{recipe.chart_id}.reference.txt"
+            reference.write_text(reference_text(build_key(recipe)), encoding="utf-8")
+            written.insert(-1, reference)
     print_data("".join(f"{out / file.name}\n" for file in written))
     say(
         f"Chart {recipe.chart_id} is made. Print it at 100 %, never 'fit to page', "

@@ -44,9 +44,10 @@ def score(
     scanner_fit: stated.ScannerFit = None,
     blank: stated.Blank = None,
     measured: stated.Measured = None,
+    condition: stated.Condition = None,
     export_measured: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Write patches and grey steps as ISO 28178 (CGATS) text."),
+        typer.Option(metavar="FILE", help="Write patches and grey steps as ISO 28178 (CGATS) text, RGB with them."),
     ] = None,
     other_profile: stated.OtherProfiles = None,
     intent: stated.Intent = None,
@@ -90,7 +91,7 @@ def score(
     if measured is not None:
         from inkstrain.scoring.jobs.direct import score_readings
 
-        result = score_readings(measured, scans, conditions=conditions, options=options)
+        result = score_readings(measured, scans, conditions=conditions, options=options, under=condition)
     else:
         with progress() as watch:
             result = score_scans(scans, conditions=conditions, options=options, progress=watch)

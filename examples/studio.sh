@@ -3,7 +3,6 @@
 # in for printing and scanning: nothing here needs a printer or a scanner, and no ink is spent.
 # usage: examples/studio.sh [FOLDER]     (inkstrain must be on the PATH)
 set -eu
-here=$(cd "$(dirname "$0")" && pwd)
 folder=${1:-studio}
 mkdir -p "$folder"
 
@@ -15,10 +14,11 @@ inkstrain rehearse "$key" --printer alder --intent relative --seed 1 --out "$fol
 inkstrain rehearse "$key" --printer rowan --intent relative --seed 2 --out "$folder/rowan.tif"
 
 # 3. A score of each print, with what you want to remember of it. Exit code 1 would mean: outside the tolerances.
+inkstrain tolerances > "$folder/tolerances.toml"   # change what you would not put up with
 for name in alder rowan; do
     outcome=0
     inkstrain score "$folder/$name.tif" --json "$folder/$name.json" --report "$folder/$name.html" \
-        --tolerances "$here/tolerances.toml" \
+        --tolerances "$folder/tolerances.toml" \
         --printer "$name (invented)" --paper "gloss 290 (invented)" --intent relative || outcome=$?
     [ "$outcome" -le 1 ] || exit "$outcome"
 done

@@ -10,12 +10,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import jsonschema
 import pytest
 from PIL import Image
 from score_samples import ring, score
 
 from inkstrain.cli.app import COMMANDS
-from inkstrain.scoring.judge.tolerances import EXAMPLE_TOLERANCES, Tolerances, read_tolerances
+from inkstrain.scoring.judge.tolerances import Tolerances, read_tolerances
 from inkstrain.targets.chart import read_key
 from inkstrain.targets.recipe import Recipe
 
@@ -367,7 +368,30 @@ def test_data_is_utf8_whatever_the_terminal_speaks(score_files: tuple[Path, Path
     assert subprocess.run(never, env=environment, capture_output=True, check=False).returncode == 3
 
 
-def test_the_example_tolerances_are_the_defaults() -> None:
-    path = TOP / "examples" / "tolerances.toml"
-    assert path.read_text(encoding="utf-8") == EXAMPLE_TOLERANCES
+def test_printed_tolerances_are_the_defaults_and_can_be_read_back(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "tolerances.toml"
+    path.write_text(run("tolerances")[1], encoding="utf-8")
+    assert len(path.read_text(encoding="utf-8")) > 100
     assert read_tolerances(path) == Tolerances()
+
+
+def test_a_schema_is_printed_by_its_name(run: Run, keyed: Path) -> None:
+    names = run("schema")[1].split()
+    assert {"key", "score", "compare"} <= set(names)
+    for name in names:
+        jsonschema.Draft202012Validator.check_schema(json.loads(run("schema", name)[1]))
+    jsonschema.validate(json.loads(keyed.read_text(encoding="utf-8")), json.loads(run("schema", "key")[1]))
+    code, _, err = run("schema", "../score")
+    assert code == 2
+    one_sentence(err)
+    assert "score" in err
+
+
+def test_a_patch_sheet_comes_with_the_file_that_an_instruments_program_reads(run: Run, tmp_path: Path) -> None:
+    words = ("make", "--sheet", "a4", "--dpi", 150, "--only")
+    code, out, _ = run(*words, "patch-field", "--out", tmp_path / "p")
+    assert code == 0
+    *_, reference, key = map(Path, out.split())
+    assert reference.name == key.name.replace(".key.json", ".reference.txt")
+    patches = [p for e in read_key(key).sheets[0].tiles[0].elements for p in e.patches]
+    assert f"NUMBER_OF_SETS {len(patches)}\n" in reference.read_text(encoding="utf-8")

@@ -11,12 +11,12 @@ from icc_samples import device_lab, packed, rgb_profile, rgb_tags, scanner_profi
 
 from inkstrain.cli.app import main
 from inkstrain.scoring.colour.basis import given_profile_basis, scan_basis
-from inkstrain.scoring.colour.exchange import read_exchange
+from inkstrain.scoring.colour.exchange import exchange_text, read_exchange, reference_text
 from inkstrain.scoring.colour.fitting import METHODS, choose, expand
 from inkstrain.scoring.colour.spectra import spectral_lab, spectral_weights
 from inkstrain.targets.chart import build_key
 from inkstrain.targets.colorimetry import WHITE_D50, colour_science, delta_e00, lab_to_xyz, xyz_to_lab
-from inkstrain.targets.errors import CannotMeasureError
+from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from inkstrain.targets.patches import wide_patch_rgb
 from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import icc_profile
@@ -89,6 +89,71 @@ def test_a_file_that_is_not_one_whole_measurement_is_refused(tmp_path: Path, tex
     (tmp_path / "m.txt").write_text(text, encoding="utf-8")
     with pytest.raises(CannotMeasureError, match=says):
         read_exchange(tmp_path / "m.txt")
+
+
+MIXED = 'MEASUREMENT_SOURCE "MeasurementCondition={}"\n' + TABLE
+
+
+def test_one_measurement_condition_of_several_is_taken_and_a_mixture_is_refused(tmp_path: Path) -> None:
+    # the conditions are those of ISO 13655
+    path = tmp_path / "m.txt"
+    path.write_text(MIXED.format("M0", "", "A1 95 -1 2") + MIXED.format("M1", "", "A1 94 0 -3"), encoding="utf-8")
+    for condition, b in {"M0": 2.0, "M1": -3.0}.items():
+        readings = read_exchange(path, condition)
+        assert readings.lab[:, 2].tolist() == [b]
+        assert condition in readings.stated["MEASUREMENT_SOURCE"]
+    with pytest.raises(CannotMeasureError, match="M0 and M1"):
+        read_exchange(path)
+    with pytest.raises(CannotMeasureError, match="nothing of M2"):
+        read_exchange(path, "M2")
+    with pytest.raises(WrongUsageError, match="M4"):
+        read_exchange(path, "M4")
+    # other samples make a mixture none the better
+    path.write_text(MIXED.format("M0", "", "A1 95 -1 2") + MIXED.format("M1", "", "A2 94 0 -3"), encoding="utf-8")
+    with pytest.raises(CannotMeasureError, match="--condition"):
+        read_exchange(path)
+
+
+def plainly(text: str) -> tuple[dict[str, str], list[dict[str, str]]]:
+    """Read exchange text as ISO 28178 describes it, by nothing but splitting: keywords, and rows by column."""
+    head, rest = text.split("BEGIN_DATA_FORMAT\n")
+    names, rest = rest.split("\nEND_DATA_FORMAT\n")
+    data = rest.split("BEGIN_DATA\n")[1].split("\nEND_DATA")[0]
+    rows = [dict(zip(names.split(), row.split(), strict=True)) for row in data.split("\n")]
+    return {line.split()[0]: line.partition(" ")[2].strip('"') for line in head.splitlines()}, rows
+
+
+# what ISO 28178 requires in a header, from memory
+REQUIRED = {"ORIGINATOR", "DESCRIPTOR", "CREATED", "INSTRUMENTATION", "MEASUREMENT_SOURCE", "PRINT_CONDITIONS"}
+
+
+def test_a_reference_file_names_every_patch_once_with_its_colour_and_place() -> None:
+    key = build_key(Recipe(sheet="a4", only=("patch-field",), patch_mm=12.0))
+    head, rows = plainly(reference_text(key))
+    asked = [patch for s in key.sheets for tile in s.tiles for e in tile.elements for patch in e.patches]
+    assert len(rows) == len(asked) > 100
+    for row, patch in zip(rows, asked, strict=True):
+        assert row["SAMPLE_ID"] == patch.patch
+        assert [float(row[f"RGB_{c}"]) / 255 for c in "RGB"] == pytest.approx(patch.rgb, abs=1e-8)
+        box_mm = [float(row[name]) for name in ("X_MM", "Y_MM", "WIDTH_MM", "HEIGHT_MM")]
+        assert box_mm == pytest.approx(patch.box_mm, abs=6e-4)
+    assert set(head) >= REQUIRED
+    with pytest.raises(CannotMeasureError, match="no patch field"):
+        reference_text(build_key(Recipe(only=("ring-to-white",))))
+
+
+def test_written_colours_are_read_alike_by_a_plain_split_and_carry_what_was_asked(tmp_path: Path) -> None:
+    samples = {"A1": (95.0, -1.0, 2.5), "A2": (30.0, 20.0, -40.0)}
+    text = exchange_text(samples, {"DESCRIPTOR": 'a "chart"'}, {"A1": (1.0, 1.0, 1.0), "A2": (0.2, 0.0, 0.5)})
+    head, rows = plainly(text)
+    assert set(head) >= REQUIRED
+    (tmp_path / "m.txt").write_text(text, encoding="utf-8")
+    ours = read_exchange(tmp_path / "m.txt")
+    for row, (name, lab), own in zip(rows, samples.items(), ours.lab, strict=True):
+        assert row["SAMPLE_ID"] == name
+        assert [float(row[n]) for n in ("LAB_L", "LAB_A", "LAB_B")] == pytest.approx(lab)
+        assert own == pytest.approx(lab, abs=1e-4)
+    assert [float(rows[1][f"RGB_{c}"]) for c in "RGB"] == pytest.approx([51.0, 0.0, 127.5])
 
 
 def spectral_file(folder: Path, factor: float) -> Path:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from report_samples import sample_print
 
@@ -62,11 +60,6 @@ def found(verdict, measure: str) -> set[str]:
 def test_the_example_file_says_the_defaults(tolerances_from):
     assert tolerances_from(EXAMPLE_TOLERANCES) == Tolerances()
     assert tolerances_from("") == Tolerances()
-
-
-def test_the_example_beside_the_program_is_the_same_text():
-    path = Path(__file__).parent.parent / "examples" / "tolerances.toml"
-    assert path.read_text(encoding="utf-8") == EXAMPLE_TOLERANCES
 
 
 def test_the_example_file_names_every_limit():

@@ -213,7 +213,7 @@ def judge(scored: Scored, tolerances: Tolerances | str | Path | None = None) -> 
     scored : Measured, Score, or path of a score file
         The print.
     tolerances : Tolerances or path of a TOML file, optional
-        The limits; those of ``examples/tolerances.toml`` if not given.
+        The limits; those that ``inkstrain tolerances`` prints if not given.
 
     Examples
     --------

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, Literal
 
@@ -18,12 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkstrain.targets.colorimetry import xyz_to_lab
-from inkstrain.targets.errors import CannotMeasureError
+from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
+from inkstrain.targets.key import Key, PatchField
 
-__all__ = ["Quantity", "Readings", "exchange_text", "patch_name", "read_exchange"]
+__all__ = ["CONDITIONS", "Quantity", "Readings", "exchange_text", "patch_name", "read_exchange", "reference_text"]
 
 Array = NDArray[np.float64]
 Quantity = Literal["spectral", "xyz", "lab"]
+
+CONDITIONS: Final = ("M0", "M1", "M2", "M3")
+"""Measurement conditions of ISO 13655: light A, light D50, without UV, with crossed polarisers."""
 
 _LARGEST_BYTES: Final = 32 * 2**20
 _ID_COLUMNS: Final = ("SAMPLE_ID", "SAMPLE_NAME", "SAMPLE_LOC", "SAMPLEID", "SAMPLENAME", "STRING")
@@ -40,7 +45,12 @@ _PERCENT_LEAST: Final = 10.0
 _AGAIN: Final = (
     "Export the measurement again, as ISO 28178 (CGATS) text with SAMPLE_ID and Lab, XYZ or spectral columns."
 )
-_STATED: Final = ("INSTRUMENTATION", "MEASUREMENT_SOURCE", "MEASUREMENT_GEOMETRY", "FILTER", "SAMPLE_BACKING")
+_STATED: Final = (
+    "INSTRUMENTATION", "MEASUREMENT_SOURCE", "MEASUREMENT_CONDITION", "MEASUREMENT_GEOMETRY", "APERTURE", "FILTER",
+    "SAMPLE_BACKING",
+)  # fmt: skip
+_CONDITION_KEYS: Final = ("MEASUREMENT_CONDITION", "MEASUREMENT_SOURCE", "FILTER")
+_CONDITION: Final = re.compile(r"(?<![A-Z0-9])M[0-3](?![A-Z0-9.])")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,16 +98,30 @@ class _Table:
     fields: list[str]
     rows: list[list[str]]
 
+    @property
+    def condition(self) -> str | None:
+        """What its header says of the measurement condition; nothing if it says nothing, or names several at once."""
+        said = {name for key in _CONDITION_KEYS for name in _CONDITION.findall(self.header.get(key, "").upper())}
+        return said.pop() if len(said) == 1 else None
 
-def read_exchange(path: Path) -> Readings:
+
+def read_exchange(path: Path, condition: str | None = None) -> Readings:
     """Read a file of measured values.
+
+    Parameters
+    ----------
+    condition
+        Take only what was measured under this condition of `CONDITIONS`; needed where a file has several.
 
     Raises
     ------
     CannotMeasureError
         If it cannot be read, is no such text, or its values could mean more than one thing.
+    WrongUsageError
+        If there is no such condition.
     """
     tables = [table for table in _tables(path, _text(path)) if _names(table)]
+    tables = _under(path, tables, condition)
     for quantity in ("spectral", "xyz", "lab"):
         chosen = [table for table in tables if _has(table, quantity)]
         if chosen:
@@ -105,6 +129,21 @@ def read_exchange(path: Path) -> Readings:
     if tables:
         raise CannotMeasureError(f"{path} has no complete set of Lab, XYZ or spectral columns. {_AGAIN}")
     raise CannotMeasureError(f"{path} has no table with sample ids. {_AGAIN}")
+
+
+def _under(path: Path, tables: Sequence[_Table], condition: str | None) -> list[_Table]:
+    """Return the tables of one measurement condition, and refuse a mixture."""
+    if condition is not None and condition not in CONDITIONS:
+        raise WrongUsageError(f"There is no measurement condition {condition!r}. Known are {', '.join(CONDITIONS)}.")
+    found = {table.condition for table in tables if table.condition}
+    listed = " and ".join(sorted(found))
+    if condition is None and len(found) > 1:
+        raise CannotMeasureError(
+            f"{path} was measured under {listed}. Say with --condition which of them to take."
+        )
+    if condition is not None and condition not in found:
+        raise CannotMeasureError(f"{path} says nothing of {condition}{f', only of {listed}' if found else ''}.")
+    return [table for table in tables if condition in (None, table.condition)]
 
 
 def _text(path: Path) -> str:
@@ -227,8 +266,8 @@ def _readings(path: Path, tables: Sequence[_Table], quantity: Quantity) -> Readi
     usable = {column: values for column, values in names.items() if len({*map(patch_name, values)}) == len(values)}
     if not usable and all(len({*map(patch_name, ids)}) == len(ids) for t in tables for ids in _names(t).values()):
         raise CannotMeasureError(
-            f"{path} has several tables of the same samples, as for several measuring conditions (ISO 13655: M0, M1, "
-            "M2). Keep the one that you trust for this print, and delete the others."
+            f"{path} has several tables of the same samples, and does not say what they differ in. Keep the one that "
+            "you trust for this print, and delete the others."
         )
     if not usable:
         spelt = [patch_name(name) for name in next(iter(names.values()), ())]
@@ -324,25 +363,76 @@ def _check_observer(path: Path, stated: Mapping[str, str]) -> None:
         )
 
 
-def exchange_text(samples: Mapping[str, Sequence[float]], stated: Mapping[str, str]) -> str:
+def exchange_text(
+    samples: Mapping[str, Sequence[float]],
+    stated: Mapping[str, str],
+    rgb: Mapping[str, Sequence[float]] | None = None,
+) -> str:
     """Return ISO 28178 text of absolute CIELAB (D50/2°) by sample id, with XYZ beside it, rounded to 6 decimals.
 
     Parameters
     ----------
     stated
         Further keywords, such as ``DESCRIPTOR``.
+    rgb
+        What the chart asked for by sample id, encoded, 0 to 1; then the text is enough to make a profile from.
     """
     from inkstrain.targets.colorimetry import lab_to_xyz
 
     lab = np.array(list(samples.values()), dtype=np.float64).reshape(-1, 3)
     xyz = 100.0 * lab_to_xyz(lab)
-    fields = ("SAMPLE_ID", *_COLUMNS["xyz"], *_COLUMNS["lab"])
-    head = {"ORIGINATOR": "inkstrain", **stated}
+    fields = (*(_RGB if rgb else ()), *_COLUMNS["xyz"], *_COLUMNS["lab"])
+    asked = _RGB_FULL * np.array([rgb[name] for name in samples]) if rgb else np.zeros((len(lab), 0))
+    rows = [f"{value + 0.0:.6f}" for row in np.concatenate([asked, xyz, lab], axis=1) for value in row]
+    width = len(fields)
+    return _written(
+        stated, ['WEIGHTING_FUNCTION "ILLUMINANT, D50"', 'WEIGHTING_FUNCTION "OBSERVER, 2 degree"'], fields,
+        {name: rows[at * width : (at + 1) * width] for at, name in enumerate(samples)},
+    )  # fmt: skip
+
+
+def reference_text(key: Key) -> str:
+    """Return what a chart's patches ask for, and where they lie, as ISO 28178 text for an instrument's own program.
+
+    RGB runs to 255, as is common practice. The box of every patch is in mm from the sheet's top left corner, in columns
+    that the text declares (``KEYWORD``).
+
+    Raises
+    ------
+    CannotMeasureError
+        If the chart has no patch field.
+    """
+    patches = {
+        patch.patch: (sheet.sheet, patch)
+        for sheet in key.sheets for tile in sheet.tiles for element in tile.elements
+        if isinstance(element, PatchField) for patch in element.patches
+    }  # fmt: skip
+    if not patches:
+        raise CannotMeasureError(f"Chart {key.chart} has no patch field.")
+    rows = {
+        name: [*(f"{_RGB_FULL * value:.6f}" for value in patch.rgb), str(sheet), *(f"{mm:.3f}" for mm in patch.box_mm)]
+        for name, (sheet, patch) in patches.items()
+    }
+    stated = {"DESCRIPTOR": f"chart {key.chart}: patches to measure", "MEASUREMENT_SOURCE": "none: RGB as asked"}
+    return _written(stated, [f'KEYWORD "{name}"' for name in _PLACE], (*_RGB, *_PLACE), rows)
+
+
+_RGB: Final = ("RGB_R", "RGB_G", "RGB_B")
+_RGB_FULL: Final = 255.0
+_PLACE: Final = ("SHEET", "X_MM", "Y_MM", "WIDTH_MM", "HEIGHT_MM")
+_UNSTATED: Final = ("DESCRIPTOR", "INSTRUMENTATION", "MEASUREMENT_SOURCE", "PRINT_CONDITIONS")
+
+
+def _written(
+    stated: Mapping[str, str], more: Sequence[str], fields: Sequence[str], rows: Mapping[str, Sequence[str]]
+) -> str:
+    # the header keywords that ISO 28178 requires, from memory
+    head = {
+        "ORIGINATOR": "inkstrain", "CREATED": datetime.now(UTC).date().isoformat(),
+        **dict.fromkeys(_UNSTATED, "not stated"), **stated,
+    }  # fmt: skip
     lines = ["CGATS.17"]  # the identifier that ISO 28178 took over
     lines += [f'{key} "{text.translate({34: 39, 10: 32, 13: 32})}"' for key, text in head.items()]
-    lines += ['WEIGHTING_FUNCTION "ILLUMINANT, D50"', 'WEIGHTING_FUNCTION "OBSERVER, 2 degree"']
-    lines += [f"NUMBER_OF_FIELDS {len(fields)}", "BEGIN_DATA_FORMAT", "\t".join(fields), "END_DATA_FORMAT"]
-    lines += [f"NUMBER_OF_SETS {len(samples)}", "BEGIN_DATA"]
-    for name, row in zip(samples, np.concatenate([xyz, lab], axis=1), strict=True):
-        lines.append("\t".join([name, *(f"{value + 0.0:.6f}" for value in row)]))
-    return "\n".join([*lines, "END_DATA", ""])
+    lines += [*more, f"NUMBER_OF_FIELDS {1 + len(fields)}", "BEGIN_DATA_FORMAT", "\t".join(["SAMPLE_ID", *fields])]
+    lines += ["END_DATA_FORMAT", f"NUMBER_OF_SETS {len(rows)}", "BEGIN_DATA"]
+    return "\n".join([*lines, *("\t".join([name, *row]) for name, row in rows.items()), "END_DATA", ""])

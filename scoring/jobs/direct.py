@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from inkstrain.targets.chart import read_key
+from inkstrain.targets.chart import build_key, read_key
 from inkstrain.targets.colorimetry import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 from inkstrain.targets.key import HueSweep, Key, NeutralWedge, PatchField
@@ -64,11 +64,15 @@ def step_name(step: int) -> str:
     return f"wedge-{step}"
 
 
-def score_readings(file: Path, keys: Sequence[Path], *, conditions: Conditions, options: ScoreOptions) -> Measured:
+def score_readings(
+    file: Path, keys: Sequence[Path], *, conditions: Conditions, options: ScoreOptions, under: str | None = None
+) -> Measured:
     """Score an instrument's readings of a print.
 
     Parameters
     ----------
+    under
+        The measurement condition to take, see `read_exchange`.
     keys
         The chart's key, and nothing else.
 
@@ -83,7 +87,7 @@ def score_readings(file: Path, keys: Sequence[Path], *, conditions: Conditions, 
         raise WrongUsageError("--measured takes one key: the .key.json that 'inkstrain make' wrote beside the chart.")
     if options.blank is not None or options.basis.fit is not None or options.basis.profile is not None:
         raise WrongUsageError("--measured needs no scanner: leave out --scanner-profile, --scanner-fit and --blank.")
-    key, readings = read_key(keys[0]), read_exchange(file)
+    key, readings = read_key(keys[0]), read_exchange(file, under)
     recipe = parse_recipe(key.recipe)
     rows = _rows(readings, key, file)
     paper = _paper(rows, readings.lab, key, file)
@@ -265,4 +269,19 @@ def export_text(score: Score) -> str:
         "DESCRIPTOR": f"chart {score.chart}, {scale}",
         "MEASUREMENT_SOURCE": f"colour basis: {score.colour_basis.kind}",
     }
-    return exchange_text({_PAPER: score.white.lab, **dict(zip(relative, lab.tolist(), strict=True))}, stated)
+    printed = (score.conditions.printer, score.conditions.paper, score.conditions.ink, score.conditions.intent)
+    if any(printed):
+        stated["PRINT_CONDITIONS"] = ", ".join(filter(None, printed))
+    samples = {_PAPER: score.white.lab, **dict(zip(relative, lab.tolist(), strict=True))}
+    return exchange_text(samples, stated, {_PAPER: (1.0, 1.0, 1.0), **_asked(parse_recipe(score.recipe))})
+
+
+def _asked(recipe: Recipe) -> dict[str, tuple[float, float, float]]:
+    """Return the encoded RGB of every patch and grey step by its sample id."""
+    asked: dict[str, tuple[float, float, float]] = {}
+    for element in _chart(build_key(recipe)):
+        if isinstance(element, PatchField):
+            asked |= {patch.patch: patch.rgb for patch in element.patches}
+        elif isinstance(element, NeutralWedge):
+            asked |= {step_name(step.step): step.rgb for step in element.steps}
+    return asked
