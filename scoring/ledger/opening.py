@@ -161,7 +161,8 @@ def _engine(url: URL) -> Engine:
         engine = create_engine(url.set(query=query), pool_pre_ping=True)
     except ModuleNotFoundError as error:
         raise LedgerError(
-            "A ledger in PostgreSQL needs one more package: pip install 'inkstrain[postgres]'."
+            "A ledger in PostgreSQL needs one more package: install inkstrain again as before (pip, pipx, uv), "
+            "as 'inkstrain[postgres]'."
         ) from error
     return engine
 

@@ -90,7 +90,9 @@ def write_parquet(ledger: Ledger, entries: Iterable[Entry], path: Path) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ModuleNotFoundError as error:
-        raise WrongUsageError("Parquet needs one more package: pip install 'inkstrain[parquet]'.") from error
+        raise WrongUsageError(
+            "Parquet needs one more package: install it again as before (pip, pipx, uv), as 'inkstrain[parquet]'."
+        ) from error
     kinds = {
         str: pa.string(), int: pa.int64(), float: pa.float64(), bool: pa.bool_(),
         datetime: pa.timestamp("ms", tz="UTC"),
