@@ -18,7 +18,7 @@ from inkstrain.scoring.jobs.comparing import compare, compare_prints
 from inkstrain.scoring.results.comparison import Comparison, Row
 from inkstrain.scoring.results.firstscore import read_score
 from inkstrain.scoring.results.schema import schemas
-from inkstrain.scoring.results.score import ColourBasis, Conditions, Flag, Score
+from inkstrain.scoring.results.score import ColourBasis, Conditions, Flag, Score, Scored
 from inkstrain.scoring.words.plaintext import comparison_text
 from inkstrain.targets.errors import CannotMeasureError, WrongUsageError
 
@@ -139,11 +139,24 @@ def test_readings_carry_the_errors_that_a_score_states() -> None:
     reading = readings[BLUE, "excess"]
     assert reading is not None
     assert (reading.value, reading.hidden_below) == (3.0, pytest.approx(0.6))
-    assert reading.standard_error == pytest.approx(0.1 * math.sqrt(2))
+    # a score holds four decimals
+    assert reading.standard_error == pytest.approx(0.1 * math.sqrt(2), abs=5e-5)
     total = readings["print", "excess_to_white"]
     assert total is not None
     assert (total.value, total.hidden_below) == (3.0, pytest.approx(0.6))
     assert readings["print", "reach"] is not None
+
+
+def test_what_is_not_sure_enough_to_be_reported_is_not_missing() -> None:
+    # one scan's error hides what the other reports: as much is there on both
+    sure = ring("blue", flats=[(6.0, 7.1)], missing=Scored(value=2.2, noise=0.35, stretches=1))
+    unsure = ring("blue", missing=Scored(value=2.2, noise=0.8, stretches=1))
+    alike = versus(score(sure, conditions=FIRST), other(unsure))
+    assert row_of(alike, "missing", BLUE).difference == 0.0
+    # with nothing at all on the other side it is shown, as far as it is beyond the limit that stretches count from
+    reading = read_all(score(sure))[BLUE, "missing"]
+    assert reading is not None
+    assert reading.hidden_below == pytest.approx(0.4)
 
 
 def test_a_detour_is_no_gain() -> None:

@@ -64,6 +64,48 @@ def check_shares(found: Photos, off: Array) -> None:
         assert over[limit] == pytest.approx(float((off > float(limit)).mean()), abs=SHARE), limit
 
 
+def test_which_side_is_closer_to_what_is_asked(folder: Path, printer: Path) -> None:
+    pixels = scene(240, 160, 11)
+    path = saved(folder / "closer.png", pixels)
+    asked = rgb_to_lab("srgb", pixels / 255.0)
+    sides = [plain_lab(pixels, icc_profile("srgb"), printer.read_bytes(), intent) for intent in (1, 0)]
+    off = [np.asarray(delta_e00(side, asked)) for side in sides]
+    found = looked(path, f"{printer},relative,nobpc", f"{printer},perceptual")
+    closer = found.pictures[0].closer
+    assert closer is not None
+    assert (closer.a_de00, closer.b_de00) == pytest.approx([one.mean() for one in off], abs=0.02)
+    shares = (off[1] - off[0] > 1.0).mean(), (off[0] - off[1] > 1.0).mean()
+    assert (closer.a_share, closer.b_share) == pytest.approx(shares, abs=SHARE)
+    assert max(shares) > 0.01
+    for window, ahead in ((closer.a_most, off[1] - off[0]), (closer.b_most, off[0] - off[1])):
+        if window is not None:
+            x, y, width, height = window.box_px
+            assert window.mean_de00 == pytest.approx(ahead[y : y + height, x : x + width].mean(), abs=0.02)
+    first = "printer.icc,relative,nobpc" if shares[0] > shares[1] else "printer.icc,perceptual"
+    assert f"{first} is closer to what is asked on" in found.pictures[0].verdict
+    swapped = looked(path, f"{printer},perceptual", f"{printer},relative,nobpc").pictures[0].closer
+    assert swapped is not None
+    assert (swapped.a_share, swapped.b_de00, swapped.a_most) == (closer.b_share, closer.a_de00, closer.b_most)
+
+
+def test_fitting_black_is_suggested_where_black_is_most_of_it(folder: Path, printer: Path) -> None:
+    dark = saved(
+        folder / "dark.png", np.repeat(np.arange(64, dtype=np.uint8)[None, :, None] // 4, 3, axis=2).repeat(48, 0)
+    )
+    way = read_side(f"{printer},relative,nobpc")
+    found = look_at_photos([dark], way, None, VIEWING)
+    fitted = look_at_photos([dark], way, None, VIEWING, fit_black=True)
+    assert found.pictures[0].over_2_black_fitted == pytest.approx(fitted.pictures[0].area_over.over_2, abs=1e-6)
+    assert fitted.pictures[0].area_over.over_2 < found.pictures[0].area_over.over_2 / 2
+    assert any("--fit-black" in text for text in found.summary.text)
+    assert not any("--fit-black" in text for text in fitted.summary.text)
+    # bright colours differ by other causes, or not at all
+    bright = look_at_photos(
+        [saved(folder / "bright.png", np.full((40, 60, 3), (0, 0, 255), np.uint8))], way, None, VIEWING
+    )
+    assert not any("--fit-black" in text for text in bright.summary.text)
+
+
 def test_an_8_bit_picture_against_what_it_asks_for(folder: Path, printer: Path) -> None:
     pixels = scene(300, 200, 1)
     path = saved(folder / "one.png", pixels)

@@ -1,7 +1,7 @@
 """What can be compared between two prints: totals and what they are made of, which way is better, how far each errs.
 
-A reading is a value with the error of its scan: jackknife noise and the scanner's repeatability. A finding is reported
-from a limit on, so that a value made of findings jumps by that limit when one comes or goes; how much of it does so
+A reading is a value with the error of its scan: jackknife noise and the scanner's repeatability. A stretch counts
+from a limit on, so that a value made of stretches jumps by that limit when one comes or goes; how much of it does so
 travels with the reading, and a difference is claimed only as far as it is larger.
 """
 
@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from ..colour.uncertainty import scanner_repeatability_l
 from ..measure.fade import LEAST_EXCESS_DE00, LEAST_MISSING_DE00
-from ..results.score import Contour, DeltaEPair, ElementScore, Estimate, FlatBand, RingScore, Score
+from ..measure.totals import colours_of, reach_repeatability, totals_of
+from ..results.score import Contour, ElementScore, Estimate, FlatBand, RingScore, Score, Scored
 
 __all__ = ["MEASURES", "PRINT", "TOTALS", "Measure", "Reading", "name_of", "parts_of", "read_all", "total_of"]
 
@@ -23,9 +23,8 @@ PRINT: Final = "print"
 """The element name of what belongs to the whole print rather than to one figure."""
 
 _RING_ID: Final = re.compile(r"ring-to-(white|black)-(.+)")
+_LEAST: Final = {"excess": LEAST_EXCESS_DE00, "missing": LEAST_MISSING_DE00}
 _SURE: Final = 3.0  # standard errors that a finding must have to be reported (DESIGN §5.3, 5.4)
-_PATH_DE00: Final = 45.0  # a short path from a hub to a rim, so that an error of an end is a large share of it
-_WHITE_L: Final = 100.0  # where scanners repeat worst
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,12 +160,16 @@ def parts_of(readings: Mapping[tuple[str, str], Reading | None], total: Measure)
 
 def read_all(score: Score) -> dict[tuple[str, str], Reading | None]:
     """Return every reading of a score by (element, measure); ``None`` where the element has no value for it."""
-    readings = {(element.id, name): reading for element in score.elements for name, reading in _read_element(element)}
+    readings = {
+        (element.id, name): reading for element in score.elements for name, reading in _read_element(element).items()
+    }
+    totals = totals_of(score.elements, score.black)
     for measure in TOTALS:
-        estimate: Estimate | None = getattr(score.totals, measure.name)
-        rings = [r for r in score.rings() if r.kind == f"ring-to-{measure.end}"] if measure.is_sum else []
-        hidden = sum(part.hidden_below for r in rings if (part := readings[r.id, measure.parts]) is not None)
-        readings[PRINT, measure.name] = _total(measure, estimate, hidden)
+        if measure.is_sum:
+            ends = [readings[r.id, measure.parts] for r in score.rings() if r.kind == f"ring-to-{measure.end}"]
+            readings[PRINT, measure.name] = _added([part for part in ends if part is not None])
+        else:
+            readings[PRINT, measure.name] = _reading(measure, getattr(totals, measure.name))
     return readings
 
 
@@ -178,58 +181,50 @@ def name_of(element: str) -> str:
     return f"{ring[2]} to {ring[1]}" if ring else element.replace("-", " ")
 
 
-def _total(measure: Measure, estimate: Estimate | None, hidden: float) -> Reading | None:
+def _added(parts: Sequence[Reading]) -> Reading | None:
+    if not parts:
+        return None
+    return Reading(
+        value=sum(part.value for part in parts),
+        standard_error=math.hypot(*(part.standard_error for part in parts)),
+        hidden_below=sum(part.hidden_below for part in parts),
+    )
+
+
+def _reading(measure: Measure, estimate: Estimate | None, hidden: float = 0.0) -> Reading | None:
     if estimate is None:
         return None
-    repeatability = estimate.repeatability
-    if repeatability is None:
-        repeatability = _REPEATABILITY.get(measure.name, 0.0)
+    # a detour makes a path longer than what was asked for, and is no gain
     value = min(estimate.value, 1.0) if measure.name == "reach" else estimate.value
-    return Reading(value=value, standard_error=math.hypot(estimate.noise or 0.0, repeatability), hidden_below=hidden)
+    error = math.hypot(estimate.noise or 0.0, estimate.repeatability or 0.0)
+    return Reading(value=value, standard_error=error, hidden_below=hidden)
 
 
-_REPEATABILITY: Final[Mapping[str, float]] = {
-    "evenness": scanner_repeatability_l(_WHITE_L) / _PATH_DE00,
-    "reach": scanner_repeatability_l(_WHITE_L) / _PATH_DE00,
-    "colours": scanner_repeatability_l(_WHITE_L),
-    "mean_cast": scanner_repeatability_l(_WHITE_L),
-}
-"""Of the scanner, where a score states none: at white, where it is largest."""
-
-
-def _read_element(element: ElementScore) -> Iterator[tuple[str, Reading | None]]:
-    if isinstance(element, RingScore):
-        yield from _read_ring(element).items()
-    pairs: Sequence[DeltaEPair] = (
-        [row.delta_e00 for row in element.rows] if element.kind == "hue-sweep" else [element.delta_e00]
-    )
-    means = [pair.intended.mean for pair in pairs if pair.intended is not None]
-    measured = means and not (isinstance(element, RingScore) and element.reach is None)
-    yield (
-        "colours",
-        Reading(value=sum(means) / len(means), standard_error=_REPEATABILITY["colours"]) if measured else None,
-    )
+def _read_element(element: ElementScore) -> dict[str, Reading | None]:
+    found = _read_ring(element) if isinstance(element, RingScore) else {}
+    return found | {"colours": _reading(MEASURES["colours"], colours_of(element))}
 
 
 def _read_ring(ring: RingScore) -> dict[str, Reading | None]:
     if ring.reach is None or ring.evenness is None:
         # nothing found in a fade that was not measured is no finding
         return dict.fromkeys(("excess", "missing", "evenness", "reach"))
-    ratio = _REPEATABILITY["evenness"]
+    reach = Estimate(value=ring.reach, noise=ring.reach_noise, repeatability=reach_repeatability(ring.reach))
     return {
-        "excess": _sum(ring.contours, [one.excess_de00 for one in ring.contours], LEAST_EXCESS_DE00),
-        "missing": _sum(ring.flat_bands, [one.missing_de00 for one in ring.flat_bands], LEAST_MISSING_DE00),
-        "evenness": Reading(value=ring.evenness, standard_error=math.hypot(ring.evenness_noise or 0.0, ratio)),
-        # a detour makes a path longer than what was asked for, and is no gain
-        "reach": Reading(value=min(ring.reach, 1.0), standard_error=math.hypot(ring.reach_noise or 0.0, ratio)),
+        "excess": _sum("excess", ring.excess, ring.contours),
+        "missing": _sum("missing", ring.missing, ring.flat_bands),
+        "evenness": Reading(value=ring.evenness, standard_error=ring.evenness_noise or 0.0),
+        "reach": _reading(MEASURES["reach"], reach),
     }
 
 
-def _sum(found: Sequence[Contour | FlatBand], sizes: Sequence[float], least: float) -> Reading:
+def _sum(name: str, whole: Scored | None, found: Sequence[Contour | FlatBand]) -> Reading | None:
+    """Return what a fade's stretches score in all; of scores that do not say, what the reported ones do."""
+    least = _LEAST[name]
+    if whole is not None:
+        return _reading(MEASURES[name], whole, least * whole.stretches)
+    sizes = [one.excess_de00 if isinstance(one, Contour) else one.missing_de00 for one in found]
     noises = [one.noise_de00 or 0.0 for one in found]
-    repeatability = sum(one.repeatability_de00 or 0.0 for one in found)
-    return Reading(
-        value=sum(sizes),
-        standard_error=math.hypot(*noises, repeatability),
-        hidden_below=sum(max(least, _SURE * noise) for noise in noises),
-    )
+    moved = sum(one.repeatability_de00 or 0.0 for one in found)
+    reported = Estimate(value=sum(sizes), noise=math.hypot(*noises), repeatability=moved)
+    return _reading(MEASURES[name], reported, sum(max(least, _SURE * noise) for noise in noises))

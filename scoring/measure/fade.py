@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,7 +20,7 @@ from inkstrain.targets.colorimetry import delta_e00, lab_to_cam16ucs
 from ..colour.uncertainty import REPEATABILITY
 from ..maths.segments import maximal_segments, segments_again
 from ..maths.solvers import monotone_crossing
-from ..results.score import Contour, Estimate, FaintRing, FallOff, FlatBand, Reversal, Viewing
+from ..results.score import Contour, Estimate, FaintRing, FallOff, FlatBand, Reversal, Scored, Viewing
 from .course import PITCH_MM, CourseSample, euclidean_metric, sectors_of, speeds, standard_error
 from .departure import Departures
 
@@ -52,6 +53,8 @@ class Fade:
     evenness: float | None
     evenness_noise: float | None
     evenness_second_metric: float | None
+    excess: Scored
+    missing: Scored
     contours: tuple[Contour, ...]
     flat_bands: tuple[FlatBand, ...]
     faint_rings: tuple[FaintRing, ...]
@@ -140,6 +143,12 @@ class _Stretch:
     middle_mm: Array  # the median of the score
     score: Array
 
+    @property
+    def is_sure(self) -> bool:
+        """Whether it is surely not noise."""
+        error = _error(self.score)
+        return error is None or float(self.score[0]) >= _SHOWN * error
+
 
 def pace_of(course: CourseSample, intended: CourseSample) -> Pace:
     """Return the speeds of a course beside those of the intended one at the same radii and resolution."""
@@ -187,8 +196,9 @@ def measure_fade(course: CourseSample, intended: CourseSample, viewing: Viewing,
         Diameter of the disc, the field that findings are seen in.
     """
     pace = pace_of(course, intended)
-    steep = _stretches(pace.border_mm, pace.excess, LEAST_EXCESS_DE00)
-    flat = _stretches(pace.border_mm, pace.missing, LEAST_MISSING_DE00)
+    steeper = _stretches(pace.border_mm, pace.excess, LEAST_EXCESS_DE00)
+    flatter = _stretches(pace.border_mm, pace.missing, LEAST_MISSING_DE00)
+    steep, flat = ([one for one in found if one.is_sure] for found in (steeper, flatter))
     eye = Departures.of(course, intended, viewing, disc_mm)
     reach = pace.reach
     evenness = pace.evenness() if abs(float(reach[0])) > 1e-6 else None
@@ -198,6 +208,8 @@ def measure_fade(course: CourseSample, intended: CourseSample, viewing: Viewing,
         evenness=evenness,
         evenness_noise=None if evenness is None else pace.evenness_noise(evenness),
         evenness_second_metric=_second_evenness(course, intended) if evenness is not None else None,
+        excess=_in_all(steeper, [_contrast(found, course) for found in steeper]),
+        missing=_in_all(flatter, [_lost(found, pace) for found in flatter]),
         contours=tuple(_contour(found, course, eye) for found in steep),
         flat_bands=tuple(_flat_band(found, pace, eye) for found in flat),
         faint_rings=eye.faint_rings([(float(s.inner_mm[0]), float(s.outer_mm[0])) for s in (*steep, *flat)]),
@@ -217,7 +229,7 @@ def _sums(scores: Array) -> Array:
 
 
 def _stretches(border_mm: Array, scores: Array, least: float) -> list[_Stretch]:
-    """Return the maximal scoring segments that score enough and are surely not noise, (v, k) scores."""
+    """Return the maximal scoring segments that score enough, sure or not, (v, k) scores."""
     clear = [segment for segment in maximal_segments(scores[0]) if segment.score >= least]
     edges = [0, *((a.last + b.first) // 2 for a, b in itertools.pairwise(clear)), scores.shape[1]]
     sums = _sums(scores)
@@ -227,10 +239,28 @@ def _stretches(border_mm: Array, scores: Array, least: float) -> list[_Stretch]:
         middle = segment.first + int(np.argmax(inside >= segment.score / 2)) - 1
         first, last = segments_again(sums, middle, (start, stop))
         score = sums[np.arange(len(sums)), last] - sums[np.arange(len(sums)), first]
-        error = _error(score)
-        if error is None or segment.score >= _SHOWN * error:
-            found.append(_placed(border_mm, scores, sums, first, last, score))
+        found.append(_placed(border_mm, scores, sums, first, last, score))
     return found
+
+
+def _in_all(found: Sequence[_Stretch], contrasts: Sequence[float]) -> Scored:
+    """Return what stretches score in all: whether one is sure depends on its error, and a sum of sure ones jumps."""
+    if not found:
+        return Scored(value=0.0, noise=0.0, repeatability=0.0, stretches=0)
+    whole = np.sum([one.score for one in found], axis=0)
+    moved = sum(map(contrast_repeatability_de00, contrasts))
+    return Scored(value=float(whole[0]), noise=_error(whole), repeatability=moved, stretches=len(found))
+
+
+def _contrast(found: _Stretch, course: CourseSample) -> float:
+    ends_mm = [float(found.inner_mm[0]), float(found.outer_mm[0])]
+    ends = np.stack([np.interp(ends_mm, course.radius_mm, axis) for axis in course.lab[0].T], axis=-1)
+    return float(delta_e00(ends[0], ends[1]))
+
+
+def _lost(found: _Stretch, pace: Pace) -> float:
+    ends_mm = [float(found.inner_mm[0]), float(found.outer_mm[0])]
+    return float(np.diff(np.interp(ends_mm, pace.border_mm, _sums(pace.lost)[0]))[0])
 
 
 def _placed(
@@ -267,8 +297,7 @@ def contrast_repeatability_de00(contrast_de00: float) -> float:
 
 def _contour(found: _Stretch, course: CourseSample, eye: Departures) -> Contour:
     inner, outer = float(found.inner_mm[0]), float(found.outer_mm[0])
-    ends = np.stack([np.interp([inner, outer], course.radius_mm, axis) for axis in course.lab[0].T], axis=-1)
-    contrast = float(delta_e00(ends[0], ends[1]))
+    contrast = _contrast(found, course)
     visibility, unsure = eye.visibility(found.inner_mm, found.outer_mm)
     return Contour(
         radius_mm=float(found.middle_mm[0]),
@@ -288,16 +317,16 @@ def _contour(found: _Stretch, course: CourseSample, eye: Departures) -> Contour:
 
 def _flat_band(found: _Stretch, pace: Pace, eye: Departures) -> FlatBand:
     inner, outer = float(found.inner_mm[0]), float(found.outer_mm[0])
-    lost = np.diff(np.interp([inner, outer], pace.border_mm, _sums(pace.lost)[0]))
+    lost = _lost(found, pace)
     visibility, unsure = eye.visibility(found.inner_mm, found.outer_mm)
     return FlatBand(
         inner_mm=inner,
         outer_mm=outer,
         width_mm=outer - inner,
         missing_de00=float(found.score[0]),
-        lost_de00=float(lost[0]),
+        lost_de00=lost,
         noise_de00=_error(found.score),
-        repeatability_de00=contrast_repeatability_de00(float(lost[0])),
+        repeatability_de00=contrast_repeatability_de00(lost),
         width_noise_mm=_error(found.outer_mm - found.inner_mm),
         visibility=visibility,
         visibility_noise=unsure,
@@ -323,6 +352,7 @@ def _reversals(course: CourseSample, intended: CourseSample) -> tuple[Reversal, 
             noise_l=_error(one.score),
         )
         for one in _stretches(course.radius_mm[rows], back, REVERSAL_LEAST_L)
+        if one.is_sure
     )
 
 

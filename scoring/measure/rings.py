@@ -178,6 +178,8 @@ def ring_score(
             intended_lab=tuple(map(tuple, intended.lab[0, kept].tolist())),
             standard_error_de00=tuple(standard_error_de00(course.lab[:, kept]).tolist()),
         ),
+        excess=found.excess,
+        missing=found.missing,
         contours=found.contours,
         flat_bands=found.flat_bands,
         faint_rings=_apart(found.faint_rings, ripples),

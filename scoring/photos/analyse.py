@@ -16,13 +16,16 @@ from .sides import BITS, Side
 from .table import CHANNELS, CodeBook, Coded, ColourTable
 from .words import COLOUR_NAMES, colour_index
 
-__all__ = ["MAP_PX", "Areas", "Looked", "look_at"]
+__all__ = ["CLOSER_DE00", "MAP_PX", "Areas", "Looked", "look_at"]
 
 Array = NDArray[np.float64]
 Map = NDArray[np.float32]
 
 MAP_PX: Final = 1280
 """Longest side of the maps that places are found on and that the eye's filter works on."""
+
+CLOSER_DE00: Final = 1.0
+"""A side counts as closer in a place from this on: about what is just seen side by side."""
 
 _BLOCK_PX: Final = 250_000
 _STEP_DE00: Final = 0.01
@@ -39,6 +42,9 @@ class Areas:
     over: dict[float, int] = field(default_factory=lambda: dict.fromkeys(OVER_DE00, 0))
     histogram: Array = field(default_factory=lambda: np.zeros(_STEPS + 1))
     total_de00: float = 0.0
+    off_de00: Array = field(default_factory=lambda: np.zeros(2))
+    closer: Array = field(default_factory=lambda: np.zeros(2))
+    off_over_2: int = 0
     bits: tuple[dict[str, int], dict[str, int]] = field(
         default_factory=lambda: (dict.fromkeys(BITS, 0), dict.fromkeys(BITS, 0))
     )
@@ -56,6 +62,10 @@ class Areas:
         bins = np.minimum((coded.de00 / _STEP_DE00).astype(np.intp), _STEPS)
         self.histogram += np.bincount(bins, count, minlength=_STEPS + 1)
         self.total_de00 += float(coded.de00 @ count)
+        self.off_de00 += count @ coded.off
+        ahead = coded.off[:, 1] - coded.off[:, 0]
+        self.closer += [count[ahead > CLOSER_DE00].sum(), count[ahead < -CLOSER_DE00].sum()]
+        self.off_over_2 += int(count[coded.off[:, 0] > 2.0].sum())
         for sums, bits in zip(self.bits, (coded.bits_a, coded.bits_b), strict=True):
             for name, bit in BITS.items():
                 sums[name] += int(count[(bits & bit) > 0].sum())
@@ -98,6 +108,8 @@ class Looked:
         Mean light of what comes out, relative to paper.
     unknown : float array (rows, columns)
         Share of each that a chart does not cover.
+    closer_de00 : float array (rows, columns)
+        By how much the first side is closer to what is asked, mean.
     seen_de00 : float array (rows, columns)
         The difference as seen.
     rounding_de00 : float or None
@@ -110,6 +122,7 @@ class Looked:
     xyz_a: Map
     xyz_b: Map
     unknown: Map
+    closer_de00: Map
     seen_de00: Map
     rounding_de00: float | None
 
@@ -118,11 +131,15 @@ class Looked:
         return AreaOver(**{f"over_{limit:.0f}": float((self.seen_de00 > limit).mean()) for limit in OVER_DE00})
 
 
-def look_at(picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_edge_mm: float) -> Looked:
+def look_at(
+    picture: Picture, sides: tuple[Side, Side], reference: Side, viewing: Viewing, long_edge_mm: float
+) -> Looked:
     """Look at one picture.
 
     Parameters
     ----------
+    reference
+        What both sides are held against.
     long_edge_mm
         How long the picture's longer side is on the print.
 
@@ -133,7 +150,7 @@ def look_at(picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_e
     """
     areas = Areas()
     book = CodeBook(picture.source, picture.bits, picture.grey)
-    table = ColourTable(book, sides, areas.add)
+    table = ColourTable(book, sides, reference, areas.add)
     factor = max(1, -(-max(picture.width, picture.height) // MAP_PX))
     rows, columns = -(-picture.stored_height // factor), -(-picture.stored_width // factor)
     maps = np.empty((rows, columns, CHANNELS), np.float32)
@@ -154,6 +171,7 @@ def look_at(picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_e
     pitch_mm = long_edge_mm / max(picture.width, picture.height) * factor
     return Looked(
         areas=areas, factor=factor, de00=planes[0], xyz_a=planes[1:4], xyz_b=planes[4:7], unknown=planes[7],
+        closer_de00=planes[8],
         seen_de00=seen_de00(planes[1:4], planes[4:7], pitch_mm, viewing), rounding_de00=rounded_off,
     )  # fmt: skip
 

@@ -13,16 +13,35 @@ from numpy.typing import NDArray
 
 from inkstrain.targets.errors import CannotMeasureError
 
-from ..results.photos import Findings, Photos, PhotosViewing, PictureView, Sides, SkippedFile, Summary, TouchedColour
+from ..results.photos import (
+    Closer,
+    Findings,
+    Photos,
+    PhotosViewing,
+    PictureView,
+    Sides,
+    SkippedFile,
+    Summary,
+    TouchedColour,
+)
 from ..results.score import MadeBy, Viewing
 from .analyse import Looked, look_at
 from .folder import list_files
 from .neutral import neutral_tones, neutral_words
-from .places import find_places, find_worst
+from .places import find_closer, find_places, find_worst
 from .reading import Picture, SkippedError, open_picture
-from .sides import ProfileSide, Side, side_by_side
+from .sides import Intended, ProfileSide, Side, black_of, side_by_side
 from .table import colours_of
-from .words import COLOUR_NAMES, TOUCHED_SHARE, is_unknown, per_cent, verdict_of
+from .words import (
+    COLOUR_NAMES,
+    TOUCHED_SHARE,
+    a_is_closer,
+    b_is_closer,
+    closer_words,
+    is_unknown,
+    per_cent,
+    verdict_of,
+)
 
 __all__ = ["LONG_EDGE_MM", "Seen", "look_at_photos"]
 
@@ -32,6 +51,7 @@ LONG_EDGE_MM: Final = 400.0
 _CHROMATIC: Final = 0.001
 _COLOUR_SHARE: Final = 0.001
 _ROUNDING_DE00: Final = 0.1
+_NAMED: Final = 5
 
 Watch = Callable[[str, float], None]
 
@@ -77,6 +97,8 @@ def look_at_photos(
         If there is no picture among them, or a side cannot answer.
     """
     sides = side_by_side(a, b, fit_black=fit_black)
+    alone = b is None
+    reference = Intended(black_of(sides[0])) if alone else Intended()
     files = list(list_files(named))
     pictures: list[PictureView] = []
     skipped: list[SkippedFile] = []
@@ -85,7 +107,7 @@ def look_at_photos(
             watch(path.name, number / len(files))
         try:
             with open_picture(path) as picture:
-                seen = _seen(path, picture, sides, viewing, long_edge_mm)
+                seen = _seen(path, picture, sides, reference, viewing, long_edge_mm, alone=alone)
         except SkippedError as error:
             skipped.append(SkippedFile(file=str(path), reason=error.reason, text=str(error)))
             continue
@@ -100,8 +122,13 @@ def look_at_photos(
         viewing=PhotosViewing(
             distance_mm=viewing.distance_mm, luminance_cd_m2=viewing.luminance_cd_m2, long_edge_mm=long_edge_mm
         ),
-        pictures=tuple(pictures), skipped=tuple(skipped), summary=_summary(pictures, skipped),
+        pictures=tuple(pictures), skipped=tuple(skipped),
+        summary=_summary(pictures, skipped, _names(sides), may_fit=alone and not fit_black),
     )  # fmt: skip
+
+
+def _names(sides: tuple[Side, Side]) -> tuple[str, str]:
+    return sides[0].view.label, sides[1].view.label
 
 
 def _nothing(named: Sequence[Path], skipped: Sequence[SkippedFile]) -> str:
@@ -113,9 +140,12 @@ def _nothing(named: Sequence[Path], skipped: Sequence[SkippedFile]) -> str:
     return f"No picture in {where} can be looked at. {first.file}: {first.text}{more}"
 
 
-def _seen(path: Path, picture: Picture, sides: tuple[Side, Side], viewing: Viewing, long_edge_mm: float) -> Seen:
+def _seen(
+    path: Path, picture: Picture, sides: tuple[Side, Side], reference: Side, viewing: Viewing, long_edge_mm: float,
+    *, alone: bool,
+) -> Seen:  # fmt: skip
     try:
-        looked = look_at(picture, sides, viewing, long_edge_mm)
+        looked = look_at(picture, sides, reference, viewing, long_edge_mm)
     except SkippedError:
         raise
     except CannotMeasureError as error:
@@ -123,7 +153,7 @@ def _seen(path: Path, picture: Picture, sides: tuple[Side, Side], viewing: Viewi
         if str(path) not in str(error):
             raise
         raise SkippedError("truncated", "It is damaged or cut short.") from error
-    view = _view(path, picture, looked, sides)
+    view = _view(path, picture, looked, sides, alone=alone)
     worst = _worst_labs(picture, view, sides)
     return Seen(path, view, looked, *worst)
 
@@ -142,14 +172,18 @@ def _worst_labs(
     return lab_a.astype(np.float32), lab_b.astype(np.float32)
 
 
-def _view(path: Path, picture: Picture, looked: Looked, sides: tuple[Side, Side]) -> PictureView:
+def _view(path: Path, picture: Picture, looked: Looked, sides: tuple[Side, Side], *, alone: bool) -> PictureView:
     areas = looked.areas
+    names = _names(sides)
     size = (picture.width, picture.height)
     monochrome = areas.chromatic < _CHROMATIC * areas.pixels
     neutral = [neutral_tones(side, picture.source, areas.lightness) if monochrome else None for side in sides]
-    words = [neutral_words(tones, name) for tones, name in zip(neutral, ("A", "B"), strict=True) if tones is not None]
+    words = [neutral_words(tones, name) for tones, name in zip(neutral, names, strict=True) if tones is not None]
     seen = looked.area_over_seen()
     places = find_places(looked, *size)
+    closer = None if alone else _closer(looked, size)
+    if closer is not None:
+        words.insert(0, closer_words(closer, names))
     not_covered = areas.not_covered / areas.pixels if any(side.view.kind == "score" for side in sides) else None
     flags = list(picture.flags)
     if looked.rounding_de00 is not None and looked.rounding_de00 > _ROUNDING_DE00:
@@ -166,8 +200,19 @@ def _view(path: Path, picture: Picture, looked: Looked, sides: tuple[Side, Side]
         not_covered=not_covered, over_2_between=_between(looked, sides),
         findings_a=_findings(looked, sides, 0), findings_b=_findings(looked, sides, 1),
         neutral_a=neutral[0], neutral_b=neutral[1], worst=find_worst(looked, *size), places=places,
+        closer=closer, over_2_black_fitted=areas.off_over_2 / areas.pixels if alone else None,
         colours=_colours(areas.by_colour / areas.pixels), touched=seen.over_2 >= TOUCHED_SHARE,
         verdict=verdict_of(seen, places, not_covered, " ".join(words)), flags=tuple(flags),
+    )  # fmt: skip
+
+
+def _closer(looked: Looked, size: tuple[int, int]) -> Closer:
+    areas = looked.areas
+    first, second = find_closer(looked, *size)
+    return Closer(
+        a_de00=float(areas.off_de00[0]) / areas.pixels, b_de00=float(areas.off_de00[1]) / areas.pixels,
+        a_share=float(areas.closer[0]) / areas.pixels, b_share=float(areas.closer[1]) / areas.pixels,
+        a_most=first, b_most=second,
     )  # fmt: skip
 
 
@@ -199,7 +244,9 @@ def _colours(shares: NDArray[np.float64]) -> tuple[TouchedColour, ...]:
     )
 
 
-def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) -> Summary:
+def _summary(
+    pictures: Sequence[PictureView], skipped: Sequence[SkippedFile], names: tuple[str, str], *, may_fit: bool
+) -> Summary:
     touched = [picture for picture in pictures if picture.touched]
     unknown = sum(is_unknown(picture.not_covered) for picture in pictures)
     shares: dict[str, float] = {}
@@ -219,14 +266,15 @@ def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) ->
             else f"No visible difference is expected in any of {len(pictures)} pictures."
         )
     else:
-        text.append(
-            f"{len(touched)} of {len(pictures)} pictures {'is' if len(touched) == 1 else 'are'} touched: "
-            "at least 0.2 % of the frame differs by more than 2 ΔE00 as seen."
-        )
-        first = ranked[0]
-        text.append(f"Most: {Path(first.file).name}, {per_cent(first.area_over_seen.over_2)} of the frame.")
+        first = [f"{Path(p.file).name}, {per_cent(p.area_over_seen.over_2)} of the frame" for p in ranked if p.touched]
+        text.append(f"More than 2 ΔE00 as seen, most first: {'; '.join(first[:_NAMED])}.")
+        if len(touched) < len(pictures):
+            text.append(f"In {len(pictures) - len(touched)} of {len(pictures)} hardly a difference is expected.")
         if colours:
             text.append(f"Colours concerned: {', '.join(colour.colours for colour in colours[:4])}.")
+    text += _nearer(pictures, names)
+    if may_fit:
+        text += _black(pictures)
     if unknown:
         text.append(
             f"Of {unknown} of {len(pictures)} more than half of the frame has colours that are not on the chart: "
@@ -238,3 +286,29 @@ def _summary(pictures: Sequence[PictureView], skipped: Sequence[SkippedFile]) ->
         pictures=len(pictures), touched=len(touched), text=tuple(text), colours=colours,
         ranked=tuple(picture.file for picture in ranked),
     )  # fmt: skip
+
+
+def _nearer(pictures: Sequence[PictureView], names: tuple[str, str]) -> list[str]:
+    """Say of several pictures which side is closer to what they ask for; of one its verdict says it."""
+    found = [picture.closer for picture in pictures if picture.closer is not None]
+    if len(found) < 2:
+        return []
+    counts = [sum(which(one) for one in found) for which in (a_is_closer, b_is_closer)]
+    off = [sum(values) / len(found) for values in zip(*((one.a_de00, one.b_de00) for one in found), strict=True)]
+    return [
+        f"Closer to what the pictures ask for: {names[0]} in {counts[0]}, {names[1]} in {counts[1]}, neither visibly "
+        f"in {len(found) - sum(counts)}; on average they are off by {off[0]:.1f} and {off[1]:.1f} ΔE00."
+    ]
+
+
+def _black(pictures: Sequence[PictureView]) -> list[str]:
+    """Suggest to fit black where most of what differs would then differ no more."""
+    over = sum(picture.area_over.over_2 for picture in pictures)
+    left = sum(picture.over_2_black_fitted or 0.0 for picture in pictures)
+    if over / len(pictures) < TOUCHED_SHARE or left > over / 2:
+        return []
+    return [
+        "Most of it is that the print's black is lighter than the file's: with --fit-black, which takes it for black "
+        f"as the eye does, {per_cent(left / len(pictures))} of the area would be over 2 ΔE00 instead of "
+        f"{per_cent(over / len(pictures))}."
+    ]

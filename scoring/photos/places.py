@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from inkstrain.targets.colorimetry import xyz_to_lab
 
 from ..results.photos import Place, Worst
-from .analyse import Looked
+from .analyse import CLOSER_DE00, Looked
 from .words import COLOUR_NAMES, colour_index, where_words
 
-__all__ = ["find_places", "find_worst"]
+__all__ = ["find_closer", "find_places", "find_worst"]
 
 Map = NDArray[np.float32]
 Box = tuple[int, int, int, int]
@@ -27,18 +27,32 @@ _BRIDGE: Final = 1 / 160  # of the longer side: gaps narrower than this do not p
 
 def find_worst(looked: Looked, width_px: int, height_px: int) -> Worst:
     """Return the window of a sixth of the longer side whose mean difference is largest."""
-    rows, columns = looked.de00.shape
+    return _highest(looked, looked.de00, width_px, height_px)
+
+
+def find_closer(looked: Looked, width_px: int, height_px: int) -> tuple[Worst | None, Worst | None]:
+    """Return for each side the window, as large, in which it is closest to what is asked beside the other.
+
+    ``None`` where that is by less than `CLOSER_DE00` on average.
+    """
+    windows = [_highest(looked, way * looked.closer_de00, width_px, height_px) for way in (1.0, -1.0)]
+    first, second = (window if window.mean_de00 >= CLOSER_DE00 else None for window in windows)
+    return first, second
+
+
+def _highest(looked: Looked, values: Map, width_px: int, height_px: int) -> Worst:
+    """Return the window of a sixth of the longer side whose mean is largest."""
+    rows, columns = values.shape
     side = max(1, round(max(rows, columns) / _WINDOW))
     high, wide = min(side, rows), min(side, columns)
-    sums = np.pad(looked.de00.astype(np.float64), ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
+    sums = np.pad(values.astype(np.float64), ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
     means = (sums[high:, wide:] - sums[:-high, wide:] - sums[high:, :-wide] + sums[:-high, :-wide]) / (high * wide)
     top, left = (int(i) for i in np.unravel_index(int(np.argmax(means)), means.shape))
     window = (slice(top, top + high), slice(left, left + wide))
     box = _box_px(window, looked.factor, width_px, height_px)
-    weights = looked.de00[window]
     return Worst(
         box_px=box, mean_de00=float(means[top, left]), where=where_words(box, width_px, height_px),
-        colours=_colours(looked.xyz_b[(slice(None), *window)], weights),
+        colours=_colours(looked.xyz_b[(slice(None), *window)], np.maximum(values[window], 0.0)),
     )  # fmt: skip
 
 

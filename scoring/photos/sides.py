@@ -23,7 +23,7 @@ from ..promise.rendering import Rendering
 from ..results.photos import SideView
 from .reading import Source
 
-__all__ = ["BITS", "MISSED_DE00", "Intended", "ProfileSide", "Side", "side_by_side"]
+__all__ = ["BITS", "MISSED_DE00", "Intended", "ProfileSide", "Side", "black_of", "side_by_side"]
 
 Array = NDArray[np.float64]
 Bits = NDArray[np.uint16]
@@ -84,17 +84,18 @@ class Intended:
 
 @dataclass(frozen=True, slots=True)
 class ProfileSide:
-    """A printer's profile and a rendering."""
+    """A printer's profile and a rendering; ``typed`` is what to call it: the profile's own name if nothing was."""
 
     profile: OutputProfile
     rendering: Rendering
     on_paper: bool = False
+    typed: str = ""
 
     @property
     def view(self) -> SideView:
         """What it is."""
         return SideView(
-            kind="profile", label=f"{self.profile.description}, {self.rendering.name}",
+            kind="profile", label=self.typed or f"{self.profile.description}, {self.rendering.name}",
             profile_sha256=self.profile.sha256, intent=self.rendering.intent, bpc=self.rendering.bpc,
             table=self.profile.table(self.rendering.intent), on_paper=self.on_paper,
         )  # fmt: skip
@@ -154,7 +155,7 @@ def side_by_side(a: Side, b: Side | None, *, fit_black: bool = False) -> tuple[S
     CannotMeasureError
         If a profile cannot serve its intent.
     """
-    other: Side = b if b is not None else Intended(_black_y(a) if fit_black else None)
+    other: Side = b if b is not None else Intended(black_of(a) if fit_black else None)
     sides: tuple[Side, ...] = (a, other)
     for side in sides:
         if isinstance(side, ProfileSide) and side.profile.table(side.rendering.intent) is None:
@@ -166,7 +167,7 @@ def side_by_side(a: Side, b: Side | None, *, fit_black: bool = False) -> tuple[S
     return sides[0], sides[1]
 
 
-def _black_y(side: Side) -> float:
+def black_of(side: Side) -> float:
     """Return the luminance of a side's black."""
     source = Source(icc_profile("srgb"), "sRGB")
     black = np.zeros((1, 3))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz, xyz_to_lab
 
 from .reading import Source
-from .sides import BITS, Side
+from .sides import BITS, Intended, Side
 
 __all__ = ["CHANNELS", "CodeBook", "Coded", "ColourTable", "colours_of"]
 
@@ -27,8 +27,9 @@ Codes = NDArray[np.int32]
 _CHUNK: Final = 1 << 15
 _ROWS: Final = 500_000
 _WORKERS: Final = 2
-CHANNELS: Final = 8
-"""What a colour is looked up as: ΔE00, XYZ of both sides, and 1 where a side cannot tell."""
+CHANNELS: Final = 9
+"""What a colour is looked up as: ΔE00, XYZ of both sides, 1 where a side cannot say, and by how much the first side is
+closer to the reference than the second, ΔE00."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +91,11 @@ class CodeBook:
 
 @dataclass(frozen=True, slots=True)
 class Coded:
-    """Worked-out colours: what is summed over the picture."""
+    """Worked-out colours: what is summed over the picture; ``off`` is ΔE00 of each side from the reference, (n, 2)."""
 
     lab: NDArray[np.float32]
     de00: NDArray[np.float32]
+    off: NDArray[np.float32]
     bits_a: NDArray[np.uint16]
     bits_b: NDArray[np.uint16]
     count: NDArray[np.int64]
@@ -104,22 +106,27 @@ class ColourTable:
 
     Parameters
     ----------
+    reference
+        What both sides are held against: what the file asks for, or that with its black fitted to the first side's.
     when_full
         Takes what was counted so far whenever the table is started afresh, and at the end (`flush`).
     """
 
-    def __init__(self, book: CodeBook, sides: tuple[Side, Side], when_full: Callable[[Coded], None]) -> None:
-        self._book, self._sides, self._when_full = book, sides, when_full
+    def __init__(
+        self, book: CodeBook, sides: tuple[Side, Side], reference: Side, when_full: Callable[[Coded], None]
+    ) -> None:
+        self._book, self._sides, self._reference, self._when_full = book, sides, reference, when_full
         self._row_of = np.zeros(book.size, np.int32)  # row + 1; untouched pages of zeros take no memory
         self._used = 0
         rows = min(_ROWS, book.size)
         self.rows = np.empty((rows, CHANNELS), np.float32)
         self._lab = np.empty((rows, 3), np.float32)
+        self._off = np.empty((rows, 2), np.float32)
         self._bits = np.empty((rows, 2), np.uint16)
         self._count = np.zeros(rows, np.int64)
 
     def look_up(self, codes: Codes) -> NDArray[np.float32]:
-        """Return what `CHANNELS` says, (..., 8), of pixels given as codes; they are counted."""
+        """Return what `CHANNELS` says, (..., 9), of pixels given as codes; they are counted."""
         if codes.size > len(self.rows) and len(self.rows) < self._book.size:
             # a block may hold more colours than the table
             longer = int(codes.shape[1] > codes.shape[0])
@@ -142,7 +149,9 @@ class ColourTable:
         for start in range(0, self._used, _CHUNK):
             part = slice(start, min(start + _CHUNK, self._used))
             bits = self._bits[part]
-            self._when_full(Coded(self._lab[part], self.rows[part, 0], bits[:, 0], bits[:, 1], self._count[part]))
+            self._when_full(
+                Coded(self._lab[part], self.rows[part, 0], self._off[part], bits[:, 0], bits[:, 1], self._count[part])
+            )
         self._row_of[:] = 0
         self._count[:] = 0
         self._used = 0
@@ -167,6 +176,13 @@ class ColourTable:
             self.rows[rows, 0] = delta_e00(lab_a, lab_b)
             self.rows[rows, 1:4], self.rows[rows, 4:7] = lab_to_xyz(lab_a), lab_to_xyz(lab_b)
             self.rows[rows, 7] = _unknown(bits)
+            asked = self._reference.lab(self._book.source, values, intended)
+            off = [np.asarray(delta_e00(lab_a, asked)), np.zeros(len(part))]
+            if not isinstance(self._sides[1], Intended):
+                off[1] = np.asarray(delta_e00(lab_b, asked))
+            # what a chart does not cover is nearer to nothing
+            self._off[rows] = np.where(_unknown(bits)[:, None], 0.0, np.stack(off, axis=-1))
+            self.rows[rows, 8] = self._off[rows, 1] - self._off[rows, 0]
 
         if len(starts) == 1:
             one(0)

@@ -25,7 +25,8 @@ _LISTED: Final = 12
 
 def photos_text(photos: Photos, *, width: int = 80) -> str:
     """Return a readable summary, at most ``width`` characters wide but for its table."""
-    sides = f"A: {photos.a.label}. B: {photos.b.label if photos.b else 'what the file asks for'}."
+    label_b = photos.b.label if photos.b else "what the file asks for"
+    sides = f"A: {photos.a.label}. B: {label_b}."
     viewing = photos.viewing
     lines = [
         *_wrapped(sides, width),
@@ -42,9 +43,9 @@ def photos_text(photos: Photos, *, width: int = 80) -> str:
     ]
     by_file = {picture.file: picture for picture in photos.pictures}
     for file in photos.summary.ranked:
-        lines += _rows(by_file[file], width)
-    for name, side in (("A", photos.a), ("B", photos.b)):
-        lines += [line for sentence in _side_words(name, side) for line in _wrapped(sentence, width)]
+        lines += _rows(by_file[file], (photos.a.label, label_b), width)
+    for side in (photos.a, photos.b):
+        lines += [line for sentence in _side_words(side) for line in _wrapped(sentence, width)]
     lines += _left_out(photos, width)
     return "\n".join(line.rstrip() for line in lines)
 
@@ -60,16 +61,16 @@ def model_words(error: ModelError) -> str:
     )
 
 
-def _side_words(name: str, side: SideView | None) -> Iterator[str]:
+def _side_words(side: SideView | None) -> Iterator[str]:
     if side is None:
         return
     if side.model_error is not None:
-        yield f"{name} is {model_words(side.model_error)}."
+        yield f"{side.label} is {model_words(side.model_error)}."
     for flag in side.flags:
-        yield f"{name}: {flag_words(flag)}."
+        yield f"{side.label}: {flag_words(flag)}."
 
 
-def _rows(picture: PictureView, width: int) -> Iterator[str]:
+def _rows(picture: PictureView, names: tuple[str, str], width: int) -> Iterator[str]:
     over, seen = picture.area_over, picture.area_over_seen
     name = Path(picture.file).name
     short = name if len(name) <= _NAME_WIDTH - 1 else f"{name[: _NAME_WIDTH - 6]}…{name[-4:]}"
@@ -77,9 +78,9 @@ def _rows(picture: PictureView, width: int) -> Iterator[str]:
     out = "".join(f"{_short(share):>7}" for share in (picture.out_of_gamut.a, picture.out_of_gamut.b))
     yield f"{short:<{_NAME_WIDTH}}{shares} {_short(seen.over_2):>5}{out}"
     yield from _indented(picture.verdict, width)
-    for side, found in (("A", picture.findings_a), ("B", picture.findings_b)):
+    for name, found in zip(names, (picture.findings_a, picture.findings_b), strict=True):
         if found is not None:
-            yield from _indented(findings_words(found, side), width)
+            yield from _indented(findings_words(found, name), width)
     for flag in picture.flags:
         if not flag.startswith("no-profile"):
             yield from _indented(f"{flag_words(flag)}.", width)

@@ -63,13 +63,15 @@ def _profile(path: Path, words: list[str]) -> ProfileSide:
         )
     # on for relative unless said otherwise; the other intents are taken as the profile has them
     bpc = known == "relative" if not words[1:] else words[1] == "bpc"
-    return ProfileSide(read_output_profile(path), Rendering(known, bpc and known != "absolute"))
+    return ProfileSide(
+        read_output_profile(path), Rendering(known, bpc and known != "absolute"), typed=",".join([path.name, *words])
+    )
 
 
 def _score_file(path: Path) -> ScoreSide:
     from ..results.firstscore import read_score
 
-    return score_side(read_score(path), path.stem)
+    return score_side(read_score(path), path.name)
 
 
 def _from_ledger(what: str, ledger: str | None) -> ScoreSide:

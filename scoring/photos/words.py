@@ -8,11 +8,14 @@ from typing import Final, TypeGuard
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..results.photos import AreaOver, Findings, Place
+from ..results.photos import AreaOver, Closer, Findings, Place, Worst
 
 __all__ = [
     "COLOUR_NAMES",
     "TOUCHED_SHARE",
+    "a_is_closer",
+    "b_is_closer",
+    "closer_words",
     "colour_index",
     "findings_words",
     "is_unknown",
@@ -126,6 +129,33 @@ def _places_words(seen: AreaOver, places: Sequence[Place]) -> str:
     if seen.over_2 > 1.25 * first.share:
         text += f" In all {total} differs by more than 2 ΔE00 as seen."
     return text
+
+
+def a_is_closer(closer: Closer) -> bool:
+    """Tell whether the first side is visibly closer to what a picture asks for, in more of it than the second."""
+    return closer.a_share >= TOUCHED_SHARE and closer.a_share > closer.b_share
+
+
+def b_is_closer(closer: Closer) -> bool:
+    """Tell whether the second side is visibly closer to what a picture asks for, in more of it than the first."""
+    return closer.b_share >= TOUCHED_SHARE and closer.b_share > closer.a_share
+
+
+def closer_words(closer: Closer, names: tuple[str, str]) -> str:
+    """Return which side is closer to what a picture asks for, where, and by how much."""
+    off = f"{closer.a_de00:.1f} and {closer.b_de00:.1f} ΔE00"
+    if not a_is_closer(closer) and not b_is_closer(closer):
+        return f"Neither is visibly closer to what is asked: {names[0]} and {names[1]} are off by {off} on average."
+    sides = [(names[0], closer.a_share, closer.a_most), (names[1], closer.b_share, closer.b_most)]
+    (first, share, most), (second, other, less) = sides[:: 1 if a_is_closer(closer) else -1]
+    return (
+        f"{first} is closer to what is asked on {per_cent(share)} of the frame{_most(most)}, {second} on "
+        f"{per_cent(other)}{_most(less)}; {names[0]} and {names[1]} are off by {off} on average."
+    )
+
+
+def _most(window: Worst | None) -> str:
+    return "" if window is None else f" (most: {window.colours}, {window.where}, by {window.mean_de00:.1f})"
 
 
 def findings_words(found: Findings, name: str) -> str:

@@ -17,6 +17,7 @@ from .score import MadeBy
 __all__ = [
     "OVER_DE00",
     "AreaOver",
+    "Closer",
     "Findings",
     "ModelError",
     "NeutralTones",
@@ -124,6 +125,22 @@ class Worst(AliasedValue):
     colours: str
 
 
+class Closer(AliasedValue):
+    """Which of two sides is closer to what a picture asks for.
+
+    ``a_de00`` and ``b_de00`` are how far each is from that, on average; ``a_share`` and ``b_share`` the shares of the
+    area in which it is closer by more than 1 ΔE00; ``a_most`` and ``b_most`` the windows in which it is closer by most,
+    with by how much, or ``None`` where that is less than 1 ΔE00.
+    """
+
+    a_de00: float
+    b_de00: float
+    a_share: float
+    b_share: float
+    a_most: Worst | None = None
+    b_most: Worst | None = None
+
+
 class Place(AliasedValue):
     """A connected place where the difference, as seen at the viewing distance, is over 2 ΔE00; share of the area."""
 
@@ -147,7 +164,9 @@ class PictureView(AliasedValue):
     ``area_over`` is by the plain difference of each pixel; ``area_over_seen`` by that which is left after both sides
     were filtered with the eye's contrast sensitivity at the viewing distance. With a score, ``over_2_between`` is the
     share over 2 ΔE00 if all differences were larger, or smaller, by what its model is off by at worst (95 %).
-    ``touched``: 0.2 % or more of the area differs by more than 2 ΔE00 as seen.
+    ``closer`` is there with two sides; ``over_2_black_fitted``, with one, is the share over 2 ΔE00 that would be left
+    if the print's own black counted as black. ``touched``: 0.2 % or more of the area differs by more than 2 ΔE00 as
+    seen.
     """
 
     file: str
@@ -171,6 +190,8 @@ class PictureView(AliasedValue):
     neutral_b: NeutralTones | None = None
     worst: Worst
     places: tuple[Place, ...] = ()
+    closer: Closer | None = None
+    over_2_black_fitted: float | None = None
     colours: tuple[TouchedColour, ...] = ()
     touched: bool
     verdict: str

@@ -50,6 +50,7 @@ __all__ = [
     "RingScore",
     "Ripple",
     "Score",
+    "Scored",
     "TileReading",
     "Totals",
 ]
@@ -110,6 +111,12 @@ class Estimate(Value):
     value: Share
     noise: Share | None = None
     repeatability: Share | None = None
+
+
+class Scored(Estimate):
+    """What so many stretches score in all, ΔE00."""
+
+    stretches: int
 
 
 class Conditions(Value):
@@ -441,7 +448,9 @@ class RingScore(Value):
 
     ``resolution_mm`` is the Gaussian sigma that its course is stated at. ``reach`` is the length of the printed path
     over that of the intended one (a detour raises it), ``evenness`` how evenly what was printed is spread, by
-    CIEDE2000, and ``evenness_second_metric`` by CAM16-UCS.
+    CIEDE2000, and ``evenness_second_metric`` by CAM16-UCS. ``excess`` and ``missing`` are what all stretches score
+    that reach the limit of a contour or a flat band, also those that are not sure enough to be reported as one: a
+    comparison weighs them by their error.
     """
 
     id: str
@@ -456,6 +465,8 @@ class RingScore(Value):
     evenness_noise: Share | None = None
     evenness_second_metric: Share | None = None
     course: Course
+    excess: Scored | None = None
+    missing: Scored | None = None
     contours: tuple[Contour, ...] = ()
     flat_bands: tuple[FlatBand, ...] = ()
     faint_rings: tuple[FaintRing, ...] = ()
