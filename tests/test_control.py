@@ -14,6 +14,7 @@ from inkstrain.scoring.trend.control import (
     BASELINE,
     EWMA_LIMIT,
     EWMA_WEIGHT,
+    chance_within,
     control_chart,
     drift,
     fewest_for_step,
@@ -96,6 +97,17 @@ def test_rank_tests_are_those_of_scipy(count: int, ties: bool) -> None:
         parted = step(values.tolist())
         assert parted is not None
         assert scores[parted.at - 1] == max(scores)
+
+
+@pytest.mark.parametrize(("shift", "prints"), [(0.0, 20), (1.0, 10), (2.0, 6)])
+def test_how_likely_a_shift_is_found_as_simulated(shift: float, prints: int) -> None:
+    draw, times = np.random.default_rng(8), 20_000
+    average, out = np.zeros(times), np.zeros(times, dtype=bool)
+    for _ in range(prints):
+        average = EWMA_WEIGHT * draw.normal(shift, 1.0, times) + (1 - EWMA_WEIGHT) * average
+        out |= np.abs(average) > EWMA_LIMIT * math.sqrt(EWMA_WEIGHT / (2 - EWMA_WEIGHT))
+    found = chance_within(EWMA_LIMIT, shift, prints)
+    assert found == pytest.approx(out.mean(), abs=4 * math.sqrt(found * (1 - found) / times))
 
 
 def test_a_clear_shift_is_found() -> None:

@@ -145,3 +145,23 @@ def test_a_ledger_that_is_not_there_is_told(tmp_path: Path, capsys) -> None:
     assert "none.sqlite" in capsys.readouterr().err
 
 
+
+
+@pytest.mark.parametrize("typed", ["paper=gloss", "paper=Gloss 290 (Invented)", f"printer={ALDER}, paper=gloss290"])
+@pytest.mark.parametrize("command", [["ledger", "list"], ["ledger", "export", "--out", "PACK"], ["trend"], ["compare"]])
+def test_what_nobody_kept_is_answered_by_what_is_near(
+    command: list[str], typed: str, where: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    words = [str(tmp_path / "pack.zip") if word == "PACK" else word for word in command]
+    asked = [typed, f"printer={ROWAN}"] if command == ["compare"] else [typed]
+    assert main([*words, *asked, "--ledger", str(where)]) == 4
+    said = capfd.readouterr().err
+    assert "knows no paper" in said
+    assert "gloss 290 (invented) (6)" in said
+
+
+def test_a_label_is_offered_too_and_nothing_near_is_nothing(ledger: Ledger) -> None:
+    with pytest.raises(LedgerError, match="knows no label 'SHEET'.*sheet 0"):
+        ledger.find("SHEET")
+    assert ledger.find("paper=rag 310") == ()
+    assert ledger.find(f"printer={ALDER},paper=gloss 290 (invented),intent=perceptual") == ()

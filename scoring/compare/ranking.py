@@ -1,4 +1,4 @@
-"""Who stands where among several prints, by shown differences only; what is not told apart is a tie and is said."""
+"""Who stands where among several prints, by shown differences only; where none is shown they tie, and that is said."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ __all__ = ["rank"]
 
 
 def rank(count: int, rows: Sequence[Row]) -> tuple[Standing, ...]:
-    """Return the standing of every print in all totals together, then in each total that tells any two apart.
+    """Return the standing of every print in all totals together, then in each that any two differ in.
 
-    "Not told apart" does not carry on from pair to pair: a may tie with b, and b with c, where a is ahead of c. So a
-    print has no one place but the places that it may have.
+    "No difference shown" does not carry on from pair to pair: a may tie with b, and b with c, where a is ahead of c. So
+    a print has no one place but the places that it may have.
     """
     tested = [row for row in rows if row.verdict != "cannot-compare"]
-    telling = dict.fromkeys(row.measure for row in tested if row.verdict in ("first", "second"))
+    differing = dict.fromkeys(row.measure for row in tested if row.verdict in ("first", "second"))
     standings = list(_standings(None, count, tested))
-    for measure in telling:
+    for measure in differing:
         standings += _standings(measure, count, [row for row in tested if row.measure == measure])
     return tuple(standings)
 

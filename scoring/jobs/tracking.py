@@ -63,9 +63,9 @@ def track(ledger: Ledger, selection: Selection, *, newest: int = NEWEST_TRACKED)
     if not any(readings.values()):
         known = dict.fromkeys(row.element for row in ledger.readings(selection.measure, id=[entries[-1].id]))
         raise WrongUsageError(f"No score has the element '{selection.element}'. Known are {', '.join(known)}.")
-    told = selection.model_copy(update={"since": None if since is None else since.isoformat()})
+    asked = selection.revised(since=None if since is None else since.isoformat())
     given = TrendInput(entries=entries, readings=readings, left_out=len(every) - len(entries))
-    return in_words(build_trend(given, told))
+    return in_words(build_trend(given, asked))
 
 
 def _fitting(ledger: Ledger, what: str | None) -> list[Entry]:

@@ -20,6 +20,7 @@ from .opening import begin, told
 from .tables import IN_TIME, documents, entries, kinds, readings, scans
 from .tables import crops as crop_table
 from .values import AnyScore, AnyVerdict, Contents, Entry, Filing, Kept, KeptReading
+from .variants import near_values
 
 if TYPE_CHECKING:
     from ..results.crops import Crop
@@ -31,6 +32,11 @@ _LEAST_START: Final = 3
 _LEAST_HASH: Final = 8
 _ROWS_AT_ONCE: Final = 10_000
 _TRIES: Final = 4
+_MOST_OFFERED: Final = 6
+_NAMED: Final = (
+    "label", "printer", "paper", "ink", "profile", "intent", "media_setting", "quality_setting", "scanner",
+    "print_name",
+)  # fmt: skip
 
 
 class Ledger:
@@ -124,14 +130,14 @@ class Ledger:
         Raises
         ------
         LedgerError
-            If the start of an id fits several.
+            If the start of an id fits several, or nothing fits but something near it was kept.
         WrongUsageError
             If a condition is not known.
         """
         wanted = wanted.strip()
         conditions = asking.parse(wanted)
         if conditions is not None:
-            return self._all(conditions)
+            return self._all(conditions) or self._offered(conditions)
         if not wanted:
             return ()
         start = wanted.lower()
@@ -145,6 +151,26 @@ class Ledger:
                 return by_id
         if len(start) >= _LEAST_HASH and set(start) <= set("0123456789abcdef"):
             return self._all({"scan": start})
+        return self._offered({"label": wanted})
+
+    def _offered(self, conditions: Mapping[str, Any]) -> tuple[Kept, ...]:
+        """Return nothing, or name what was kept that a text nobody kept may mean.
+
+        Raises
+        ------
+        LedgerError
+            If there is something near.
+        """
+        for name, text in conditions.items():
+            known = self.known(name) if isinstance(text, str) and name in _NAMED else {}
+            near = near_values(text, known) if known else []
+            if near:
+                listed = "; ".join(f"{one} ({known[one]})" for one in near[:_MOST_OFFERED])
+                more = f" and {len(near) - _MOST_OFFERED} more" if len(near) > _MOST_OFFERED else ""
+                what = name.replace("_", " ")
+                raise LedgerError(
+                    f"The ledger {self.name} knows no {what} '{text}'. Near it, with how many scores: {listed}{more}."
+                )
         return ()
 
     def entries(self, **conditions: Any) -> Iterator[Entry]:
@@ -159,9 +185,7 @@ class Ledger:
         for row in self._rows(conditions):
             yield content.entry_of(row)
 
-    def readings(
-        self, measure: str | None = None, element: str | None = None, **conditions: Any
-    ) -> list[KeptReading]:
+    def readings(self, measure: str | None = None, element: str | None = None, **conditions: Any) -> list[KeptReading]:
         """Return readings in order of time, then element and measure as first filed; conditions as in `entries`."""
         wanted = [*asking.clauses(conditions)]
         if measure is not None:
@@ -183,7 +207,7 @@ class Ledger:
 
     def known(self, condition: str) -> dict[str, int]:
         """Return how often each value of a condition was used, the most used first."""
-        column = entries.c[asking.SPOKEN[condition]]
+        column = entries.c[asking.ASKED[condition]]
         times = func.count()
         statement = select(column, times).where(column.is_not(None)).group_by(column)
         with told(self.name), begin(self._engine) as connection:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ..results.score import Conditions
     from .book import Ledger
 
-__all__ = ["near_variant", "variants_told"]
+__all__ = ["near_values", "near_variant", "variants_told"]
 
 _LOOKED_AT: Final = ("printer", "paper", "ink", "intent", "media_setting", "quality_setting", "scanner")
 """Conditions that name a thing again and again; a date, a note and a print's own name do not."""
@@ -40,6 +40,22 @@ def near_variant(text: str, known: Mapping[str, int]) -> str | None:
         if nearness >= _ALIKE and nearness > best:
             best, nearest = nearness, other
     return nearest
+
+
+def near_values(text: str, known: Mapping[str, int]) -> list[str]:
+    """Return the known texts that this one may mean, the most used first; none if it is known itself.
+
+    The same but for case, spaces and signs, what begins with it, or what `near_variant` finds.
+    """
+    if text in known:
+        return []
+    plain = _plain(text)
+    like = near_variant(text, known)
+    return [
+        other
+        for other in sorted(known, key=lambda name: (-known[name], name))
+        if other == like or (plain and _plain(other).startswith(plain))
+    ]
 
 
 def variants_told(ledger: Ledger, conditions: Conditions) -> tuple[str, ...]:

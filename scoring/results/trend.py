@@ -30,7 +30,7 @@ class Selection(Value):
 
 
 class Group(Value):
-    """What all prints of a series share, if they were told apart by something."""
+    """What all prints of a series share, if they were parted by something."""
 
     by: By
     value: str | None

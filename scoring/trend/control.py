@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 __all__ = [
     "AHEAD",
@@ -26,6 +27,7 @@ __all__ = [
     "Chart",
     "Drift",
     "Step",
+    "chance_within",
     "control_chart",
     "drift",
     "fewest_for_step",
@@ -155,7 +157,18 @@ def control_chart(
 
 
 def run_length(limit: float, shift: float, *, weight: float = EWMA_WEIGHT) -> float:
-    """Return how many prints an alarm takes on average after a shift, both in standard deviations.
+    """Return how many prints an alarm takes on average after a shift, both in standard deviations."""
+    chain = _chain(limit, shift, weight)
+    return float(np.linalg.solve(np.eye(_STATES) - chain, np.ones(_STATES))[_STATES // 2])
+
+
+def chance_within(limit: float, shift: float, prints: int, *, weight: float = EWMA_WEIGHT) -> float:
+    """Return how likely an alarm is within so many prints after a shift, limit and shift in standard deviations."""
+    return 1.0 - float(np.linalg.matrix_power(_chain(limit, shift, weight), prints)[_STATES // 2].sum())
+
+
+def _chain(limit: float, shift: float, weight: float) -> NDArray[np.float64]:
+    """Return how likely the average moves from each state to each other without an alarm.
 
     Brook and Evans' chain (Biometrika 59:539-549, 1972), for a mean and a spread that are known.
     """
@@ -166,8 +179,7 @@ def run_length(limit: float, shift: float, *, weight: float = EWMA_WEIGHT) -> fl
     middles = (edges[:-1] + edges[1:]) / 2
     upper = (edges[1:] - (1.0 - weight) * middles[:, None]) / weight - shift
     lower = (edges[:-1] - (1.0 - weight) * middles[:, None]) / weight - shift
-    chain = np.eye(_STATES) - (ndtr(upper) - ndtr(lower))
-    return float(np.linalg.solve(chain, np.ones(_STATES))[_STATES // 2])
+    return np.asarray(ndtr(upper) - ndtr(lower))
 
 
 def step(values: Sequence[float]) -> Step | None:

@@ -63,8 +63,8 @@ def build_trend(kept: TrendInput, selection: Selection) -> Trend:
     kept : TrendInput
         Entries and their readings.
     selection : Selection
-        Its measure and element narrow what is looked at; ``by`` splits it. Several printers are told apart in any
-        case.
+        Its measure and element narrow what is looked at; ``by`` splits it. Several printers are followed one at a
+        time in any case.
     """
     sheets = _sheets(kept)
     if selection.by is None and len({sheet.entries[0].conditions.printer for sheet in sheets}) > 1:

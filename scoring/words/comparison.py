@@ -34,7 +34,7 @@ def amount(value: float, unit: str) -> str:
 
 
 def headline_of(comparison: Comparison) -> str:
-    """Return which print is better in what, in the order in which a photographer asks, and what was not told apart."""
+    """Return which print is better in what, as a photographer asks, and in what no difference is shown."""
     if all(row.verdict == "cannot-compare" for row in comparison.totals):
         reason = next((row.reason for row in comparison.totals), "neither holds anything to compare")
         return f"These prints cannot be compared: {reason}."
@@ -176,7 +176,7 @@ def _parts_shown(comparison: Comparison, pair: tuple[int, int], total: Measure) 
 
 
 def _order(comparison: Comparison) -> Iterator[str]:
-    """Say who is ahead in all totals together, and who is not told apart."""
+    """Say who is ahead in all totals together, and between whom no difference is shown."""
     prints = comparison.prints
     if all(row.verdict not in ("first", "second") for row in comparison.totals):
         yield f"No difference is shown between any two of {len(prints)} prints."
@@ -186,12 +186,12 @@ def _order(comparison: Comparison) -> Iterator[str]:
     if leaders:
         yield f"Nothing here is shown to be better than {_and([prints[s.print].label for s in leaders])} in anything."
     else:
-        yield "No print is ahead in everything: each is better in some things and worse in others, or not told apart."
+        yield "No print is ahead in everything: each is better in some things and worse or not shown to differ in others."
     yield f"In all: {_by_place(prints, overall)}."
 
 
 def _places(comparison: Comparison) -> Iterator[str]:
-    """Say for each total that tells any two apart which print may have which place."""
+    """Say for each total that in which any two differ which print may have which place."""
     for name in dict.fromkeys(standing.measure for standing in comparison.ranking if standing.measure is not None):
         lead = MEASURES[name].words
         standings = [standing for standing in comparison.ranking if standing.measure == name]
@@ -216,7 +216,7 @@ def standing_words(standing: Standing, labels: Sequence[str]) -> str:
         ("ahead of", standing.ahead_of),
         ("behind", standing.behind),
         ("better here and worse there than", standing.mixed),
-        ("not told apart from", standing.not_told_from),
+        ("no difference shown to", standing.not_told_from),
     ):
         if others:
             parts.append(f"{lead} {_and([labels[n] for n in others])}")

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from ..compare.holm import ALPHA
-from ..trend.control import AHEAD, ALARMS_IN_AHEAD, BASELINE, EWMA_WEIGHT, fewest_for_step, run_length
+from ..trend.control import AHEAD, ALARMS_IN_AHEAD, BASELINE, EWMA_WEIGHT, chance_within, fewest_for_step
 from .comparison import amount
 
 if TYPE_CHECKING:
@@ -157,14 +157,16 @@ def rules_of(series: Sequence[Series]) -> tuple[str, ...]:
 
 
 def _power(series: Sequence[Series]) -> str:
-    """Say how soon shifts of one and two standard deviations raise an alarm, with the widest limits."""
-    factors = [one.baseline.factor for one in series if one.baseline is not None]
-    if not factors:
+    """Say how likely shifts of one and two standard deviations are found with so many prints, in the longest series."""
+    charted = [(len(one.points) - one.baseline.points, one.baseline.factor) for one in series if one.baseline]
+    if not charted:
         return ""
-    one, two = (run_length(max(factors), shift) for shift in (1.0, 2.0))
+    after, factor = max(charted)
+    one, two = (100 * chance_within(factor, shift, after) for shift in (1.0, 2.0))
+    prints = _times(after, "print")
     return (
-        f" A lasting shift by one standard deviation of prints raises one after about {one:.0f} prints on average, by "
-        f"two after {two:.0f}."
+        f" With {prints} after the first ones, a lasting shift since then by one standard deviation of prints is found "
+        f"in {one:.0f} of 100 cases, by two in {two:.0f}."
     )
 
 
