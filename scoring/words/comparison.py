@@ -186,7 +186,7 @@ def _order(comparison: Comparison) -> Iterator[str]:
     if leaders:
         yield f"Nothing here is shown to be better than {_and([prints[s.print].label for s in leaders])} in anything."
     else:
-        yield "No print is ahead in everything: each is better in some things and worse or not shown to differ in others."
+        yield "No print is ahead in everything: each is better in some things, and worse or the same in others."
     yield f"In all: {_by_place(prints, overall)}."
 
 
