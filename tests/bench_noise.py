@@ -1,4 +1,4 @@
-"""How often like prints are told apart, and put-in rings shown. By hand: ``python tests/bench_noise.py FOLDER``.
+"""How often a difference of like prints is claimed, and how often a put-in ring is shown. By hand: ``python tests/bench_noise.py FOLDER``.
 
 Rehearses prints of virtual printers, each scanned anew, scores them into FOLDER (what is there is kept), and compares
 them: independent pairs (no print in two of them), each with each (for the spread of the readings), and one of a pair
@@ -9,22 +9,23 @@ from __future__ import annotations
 
 import argparse
 import itertools
+import math
 import statistics
 import time
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from bench.documents import keep
 from scipy import stats
 
-from inkstrain.scoring.compare.comparable import MEASURES, read_all
+from inkstrain.scoring.compare.comparable import read_all
 from inkstrain.scoring.jobs.comparing import compare
 from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
 from inkstrain.scoring.results.comparison import Comparison
 from inkstrain.scoring.results.firstscore import read_score
-from inkstrain.scoring.results.score import Conditions, Score
+from inkstrain.scoring.results.score import Conditions, Contour, FaintRing, Score
 from inkstrain.targets.recipe import KINDS, Recipe
 from inkstrain.targets.rehearsal import PrintOptions, ScanOptions, Step, VirtualInkjet, inkjet, rehearse
 from inkstrain.targets.rehearsal.inks import covers_xyz
@@ -111,36 +112,50 @@ def sides(scores: Sequence[Sequence[Score]], prints: int, scans: int) -> Iterato
         yield first, second
 
 
-def report(preset: str, scores: Sequence[Sequence[Score]], ringed: Sequence[Score]) -> None:
-    """Print false claims by design, put-in rings shown, and the smallest showable beside the true repeatability."""
+def share(what: str, found: int, asked: int, goal: str = "", met: bool | None = None) -> dict[str, object]:
+    """Return a share as a row, with its exact 95 % interval (Clopper and Pearson, Biometrika 26:404-413, 1934)."""
+    low = stats.beta.ppf(0.025, found, asked - found + 1) if found else 0.0
+    high = stats.beta.ppf(0.975, found + 1, asked - found) if found < asked else 1.0
+    return {
+        "what": what, "unit": "%", "value": found / asked, "low": float(low), "high": float(high), "count": asked,
+        "goal": goal, "met": met,
+    }  # fmt: skip
+
+
+def report(scores: Sequence[Sequence[Score]], ringed: Sequence[Score]) -> Iterator[dict[str, object]]:
+    """Yield false claims by design, put-in rings shown, and the smallest showable beside the true repeatability."""
     for prints, scans in DESIGNS:
         if scans > min(map(len, scores)):
             continue
-        false, asked, names = 0, 0, Counter()
-        for first, second in sides(scores, prints, scans):
-            found = claims(compare(first, second))
-            asked, false = asked + 1, false + bool(found)
-            names.update(found)
-        if asked:
-            high = stats.beta.ppf(0.975, false + 1, asked - false) if false < asked else 1.0
-            print(
-                f"{preset} | {prints} x {scans} | told apart {false} of {asked} (at most {100 * high:.1f} %) | "
-                f"{names.most_common(4)}", flush=True,
+        found = [bool(claims(compare(*both))) for both in sides(scores, prints, scans)]
+        if found:
+            row = share(f"like prints, {prints} × {scans}: any difference claimed", sum(found), len(found), "≤ 5 %")
+            yield row | {"met": True if row["high"] <= 0.05 else False if row["low"] > 0.05 else None}
+    others = [one[0] for one in scores]
+    for step in RINGS:
+        pairs = list(zip(ringed, others[1:] + others[:1], strict=False))
+        shown = [any(element == step.element for element, _ in claims(compare([a], [b]))) for a, b in pairs]
+        seen = [max((f.visibility or 0.0 for f in _rings(ring, step)), default=0.0) for ring in ringed]
+        if shown:
+            row = share(
+                f"a step of {step.de00:g} ΔE00 in {step.element}, {statistics.median(seen):.1f} thresholds: shown",
+                sum(shown), len(shown), "≥ 95 %" if statistics.median(seen) >= 3.0 else "",
             )  # fmt: skip
-    shown, other = Counter(), Counter()
-    for ring, like in zip(ringed, scores[1:] + scores[:1], strict=False):
-        found = claims(compare([ring], [like[0]]))
-        shown.update(step.element for step in RINGS if (step.element, "excess") in found)
-        other.update(key for key in found if key[0] not in {step.element for step in RINGS})
-    if ringed:
-        print(
-            f"{preset} | rings put in {len(ringed)} | shown {dict(shown)} | others {other.most_common(5)}", flush=True
-        )
-    table(preset, [one[0] for one in scores])
+            yield row | {"met": None if not row["goal"] else True if row["low"] >= 0.95 else _missed(row)}
+    yield from table(others)
 
 
-def table(preset: str, singles: Sequence[Score]) -> None:
-    """Print the smallest showable difference of every measure beside 3.5 times the true repeatability."""
+def _missed(row: dict[str, object]) -> bool | None:
+    return False if row["high"] < 0.95 else None
+
+
+def _rings(score: Score, step: Step) -> list[Contour | FaintRing]:
+    (fade,) = [ring for ring in score.rings() if ring.id == step.element]
+    return [one for one in (*fade.contours, *fade.faint_rings) if abs(one.radius_mm - step.radius_mm) < 0.5]
+
+
+def table(singles: Sequence[Score]) -> Iterator[dict[str, object]]:
+    """Yield the smallest showable difference of every measure over 3.5 times the true repeatability."""
     readings = [read_all(score) for score in singles]
     limits: dict[tuple[str, str], list[float]] = {}
     for a, b in itertools.islice(itertools.combinations(singles, 2), 40):
@@ -151,14 +166,20 @@ def table(preset: str, singles: Sequence[Score]) -> None:
     by_measure: dict[str, list[tuple[float, float]]] = {}
     for key, found in limits.items():
         values = [reading.value for one in readings if (reading := one[key]) is not None]
-        deviation = statistics.stdev(values)
         name = f"{'total ' if key[0] == 'print' else ''}{key[1]}"
-        by_measure.setdefault(name, []).append((statistics.median(found), deviation))
+        by_measure.setdefault(name, []).append((statistics.median(found), statistics.stdev(values)))
     for name, pairs in by_measure.items():
         limit, deviation = (statistics.median(values) for values in zip(*pairs, strict=True))
-        unit = MEASURES[name.removeprefix("total ")].unit
-        ratio = f"{limit / (3.5 * deviation):.1f}" if deviation else "-"
-        print(f"{preset} | {name} | {len(pairs)} rows | sd {deviation:.4f} {unit} | shows {limit:.3f} | ratio {ratio}")
+        if deviation:
+            ratio = limit / (3.5 * deviation)
+            # of a standard deviation, by the chi distribution
+            low, high = (
+                ratio * math.sqrt(stats.chi2.ppf(q, len(singles) - 1) / (len(singles) - 1)) for q in (0.025, 0.975)
+            )
+            yield {
+                "what": f"{name}: smallest showable ({limit:.3g}) over 3.5 true deviations ({deviation:.2g})", "unit": "×",
+                "value": ratio, "low": low, "high": high, "count": len(singles), "goal": "≤ 2", "met": ratio <= 2.0,
+            }  # fmt: skip
 
 
 def main() -> None:
@@ -175,7 +196,9 @@ def main() -> None:
     parser.add_argument("--sheet", default="a4")
     parser.add_argument("--hues", type=int, default=8)
     parser.add_argument("--only", nargs="*", default=KINDS)
+    parser.add_argument("--out", type=Path, help="where to keep the rows")
     options = parser.parse_args()
+    rows: list[dict[str, object]] = []
     options.folder.mkdir(parents=True, exist_ok=True)
     recipe = Recipe(sheet=options.sheet, hues=options.hues, only=tuple(options.only))
     for preset in options.printers:
@@ -189,7 +212,11 @@ def main() -> None:
         ]
         ringed = [made(options.folder, recipe, preset, n, 0, ring=True, options=options) for n in range(options.rings)]
         print(f"{preset} | {options.prints} prints in {time.perf_counter() - started:.0f} s", flush=True)
-        report(preset, scores, ringed)
+        for row in report(scores, ringed):
+            rows.append({"printer": preset, **row})
+            print(rows[-1], flush=True)
+    if options.out is not None:
+        keep(options.out, rows, seed="the numbers of prints")
 
 
 if __name__ == "__main__":

@@ -161,7 +161,7 @@ def test_what_nobody_kept_is_answered_by_what_is_near(
 
 
 def test_a_label_is_offered_too_and_nothing_near_is_nothing(ledger: Ledger) -> None:
-    with pytest.raises(LedgerError, match="knows no label 'SHEET'.*sheet 0"):
+    with pytest.raises(LedgerError, match=r"knows no label 'SHEET'.*sheet 0"):
         ledger.find("SHEET")
     assert ledger.find("paper=rag 310") == ()
     assert ledger.find(f"printer={ALDER},paper=gloss 290 (invented),intent=perceptual") == ()

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from ..results.comparison import ColourRow
 from .colours import COLOUR_FLOOR_DE00, apart_de00
-from .comparable import MEASURES, name_of
+from .comparable import SHEET_DE00, name_of
 from .sides import Side
 
 __all__ = ["colour_rows"]
@@ -36,9 +36,8 @@ def _rows(pair: tuple[int, int], first: Side, second: Side) -> Iterator[ColourRo
             continue
         means = [np.mean([np.mean(scans, axis=0) for scans in side], axis=0) for side in both]
         change = (means[1] - means[0]).mean(axis=0).tolist()
-        sheet = MEASURES["colours"].sheet_deviation(0.0, 1)
         variance = sum(
-            sheet**2 / len(side) + sum(COLOUR_FLOOR_DE00**2 / len(scans) for scans in side) / len(side) ** 2
+            SHEET_DE00**2 / len(side) + sum(COLOUR_FLOOR_DE00**2 / len(scans) for scans in side) / len(side) ** 2
             for side in both
         )
         yield ColourRow(

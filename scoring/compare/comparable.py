@@ -17,12 +17,27 @@ from ..measure.fade import LEAST_EXCESS_DE00, LEAST_MISSING_DE00
 from ..measure.totals import colours_of, reach_repeatability, totals_of
 from ..results.score import Contour, ElementScore, Estimate, FlatBand, RingScore, Score, Scored
 
-__all__ = ["MEASURES", "PRINT", "TOTALS", "Measure", "Reading", "name_of", "parts_of", "read_all", "total_of"]
+__all__ = [
+    "MEASURES",
+    "PRINT",
+    "SHEET_DE00",
+    "TOTALS",
+    "Measure",
+    "Reading",
+    "name_of",
+    "parts_of",
+    "read_all",
+    "total_of",
+]
 
 PRINT: Final = "print"
 """The element name of what belongs to the whole print rather than to one figure."""
 
 _RING_ID: Final = re.compile(r"ring-to-(white|black)-(.+)")
+SHEET_DE00: Final = 0.1
+"""Assumed, no source: root mean square ΔE00 that a colour differs by from one sheet to the next, a tenth of what is
+just seen."""
+
 _LEAST: Final = {"excess": LEAST_EXCESS_DE00, "missing": LEAST_MISSING_DE00}
 _SURE: Final = 3.0  # standard errors that a finding must have to be reported (DESIGN §5.3, 5.4)
 
@@ -100,8 +115,10 @@ class Measure:
 
 
 _FINDING: Final = (0.03, 0.05)
-_COLOUR: Final = (0.0, 0.1)
-_RATIO: Final = (0.0, 0.003)
+_ALONG_DE00: Final = SHEET_DE00 / math.sqrt(3.0)
+_COLOUR: Final = (0.0, _ALONG_DE00)
+_RATIO: Final = (0.0, _ALONG_DE00 * math.sqrt(2.0) / 45.0)
+_BLACK: Final = (0.0, 1.6 * _ALONG_DE00)  # S_L of CIEDE2000 is 1.6 at L* 10
 
 _ALL: Final = (
     *(
@@ -112,7 +129,7 @@ _ALL: Final = (
         for name, words in (("excess", "rings"), ("missing", "merged tones"))
         for end in ("white", "black")
     ),
-    Measure(name="black_l", words="depth of black", unit="L*", better="lower", sheet=(0.0, 0.15), least=0.5),
+    Measure(name="black_l", words="depth of black", unit="L*", better="lower", sheet=_BLACK, least=0.5),
     Measure(name="mean_cast", words="neutral grey", unit="C*", better="lower", sheet=_COLOUR, least=0.5),
     Measure(
         name="evenness", words="evenness", unit="", better="higher", sheet=_RATIO, least=0.02, parts="evenness",
@@ -131,8 +148,9 @@ MEASURES: Final = {measure.name: measure for measure in _ALL}
 
 Sheet to sheet, standard deviations, all assumed, no source: 3 % of a ring or of merged tones (what they are made of
 scales with the ink, and heads are driven to a few hundredths), and 0.05 ΔE00 in each fade, about what other dots of the
-same screen make of it; 0.1 ΔE00 in colours and 0.1 C* in grey, a tenth of what is just seen; 0.15 L* in black, the same
-where CIEDE2000 counts lightness least; 0.003 in evenness and reach, 0.1 ΔE00 at both ends of a path of 45.
+same screen make of it; of colours `SHEET_DE00`, alike along three axes, of which a depth, a cast or a distance from
+what was asked has one: 0.058 ΔE00, 0.09 L* in black, 0.0018 in evenness and reach (both ends of a path of 45 ΔE00, a
+short one).
 The smallest changes of interest: half of what is just seen in one place, all of it in a sum over fades, and a fiftieth
 of a fade; common practice, no source.
 """

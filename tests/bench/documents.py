@@ -63,6 +63,18 @@ def constants_table(data: Mapping[str, Any]) -> str:
     return f"{_source(data)}\n\n" + "\n".join("| " + " | ".join(line) + " |" for line in table)
 
 
+def noise_table(data: Mapping[str, Any]) -> str:
+    """Return the table of false claims, put-in rings shown and smallest showable differences, a line each."""
+    head = ["printer", "what", "goal", "value"]
+    table = [head, ["---"] * len(head)]
+    for row in data["rows"]:
+        scale, unit = (100.0, "%") if row["unit"] == "%" else (1.0, row["unit"])
+        low, value, high = (f"{scale * row[name]:.3g}" for name in ("low", "value", "high"))
+        text = f"{value} {unit} ({low} to {high}) of {row['count']} {_MET[row['met']]}".strip()
+        table.append([row["printer"], row["what"], row["goal"], text])
+    return f"{_source(data)}\n\n" + "\n".join("| " + " | ".join(line) + " |" for line in table)
+
+
 def _source(data: Mapping[str, Any]) -> str:
     return (
         f"`{data['command']}`, seed {data['seed']}, {data['date']}, commit {data['commit'][:12]}{data['commit'][40:]}."
@@ -83,10 +95,11 @@ def _cell(row: Mapping[str, Any]) -> str:
     return f"{text} {_MET[row['met']]}".strip()
 
 
-TABLES = {"accuracy": accuracy_table, "constants": constants_table}
+TABLES = {"accuracy": accuracy_table, "constants": constants_table, "noise": noise_table}
 _HEADINGS = {
     "accuracy": "Accuracy: rehearsals against their truth, every figure beside its goal",
     "constants": "What moves if a constant of the measures does (median, 95th percentile; findings: how many more)",
+    "noise": "Comparisons: false claims on like prints, put-in rings shown, smallest showable over true repeatability",
 }
 
 
