@@ -49,30 +49,6 @@ def files_in(folder: Path) -> set[str]:
     return {str(path.relative_to(folder)) for path in folder.rglob("*")}
 
 
-def test_every_command_is_in_the_readme_and_has_help(run: Run) -> None:
-    readme = (TOP / "README.md").read_text(encoding="utf-8")
-    _, listed, _ = run("--help")
-    for name, short in COMMANDS.items():
-        assert f"inkstrain {name}" in readme
-        assert f"  {name} " in listed
-        assert short in listed
-        code, out, _ = run(name, "--help")
-        assert code == 0
-        assert out.startswith(f"Usage: inkstrain {name}")
-
-
-def test_every_option_in_the_readme_exists(run: Run) -> None:
-    readme = (TOP / "README.md").read_text(encoding="utf-8")
-    for name in COMMANDS:
-        _, known, _ = run(name, "--help")
-        for line in readme.replace("\\\n", " ").splitlines():
-            words = line.partition(f"inkstrain {name} ")[2].split("`")[0].split()
-            if name == "ledger" and words:
-                known = run(name, words[0], "--help")[1]
-            for word in words:
-                assert not word.startswith("--") or word.split("=")[0] in known, line
-
-
 def test_the_help_fits_eighty_columns(run: Run) -> None:
     for words in (["--help"], *([name, "--help"] for name in COMMANDS)):
         assert max(map(len, run(*words)[1].splitlines())) <= 80
