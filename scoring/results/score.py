@@ -11,13 +11,15 @@ are rounded to a tenth or less of the smallest error that scans reach: 0.001 ΔE
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Final, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
 
-import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator, Field, model_validator
 
 from inkstrain.targets.values import AliasedValue, Value
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = [
     "BasisCheck",
@@ -440,6 +442,8 @@ class Course(Value):
 
     def arrays(self) -> dict[str, NDArray[np.float64]]:
         """Return what it holds by name as arrays: (n,) over the radius, (n, 3) of colours; what is unknown left out."""
+        import numpy as np  # a ledger is listed without it
+
         return {name: np.asarray(values, dtype=np.float64) for name, values in self if values is not None}
 
 
