@@ -11,8 +11,7 @@ import numpy as np
 
 import inkstrain
 from inkstrain.scoring.colour.basis import scan_basis
-from inkstrain.scoring.eye.visibility import DEFAULT_VIEWING
-from inkstrain.scoring.measure.rings import measure_ring, radial_means
+from inkstrain.scoring.measure.rings import radial_means
 from inkstrain.scoring.measure.sampling import open_window
 from inkstrain.scoring.measure.tile import measure_tile
 from inkstrain.scoring.place.placement import locate
@@ -42,9 +41,7 @@ def main(folder: Path) -> None:
         means = radial_means(window, ring, basis, tile.paper_xyz, placement.blur_mm)
         middle = int(np.nanargmin(abs(means.place - 9.0)))
         print(f"means       at {means.place[middle]:.2f} mm L*a*b* {np.round(means.lab[middle], 2)}")
-        found = measure_ring(
-            ring, recipe, means, basis, tile.paper_xyz, placement.blur_mm, DEFAULT_VIEWING, (1, 1)
-        )
+    found = tile.elements[0]
     course = found.course.arrays()
     print(f"course      {len(course['radius_mm'])} radii at a resolution of {found.resolution_mm} mm")
     (contour,) = found.contours
