@@ -12,7 +12,7 @@ from inkstrain.targets.key import Key
 
 from ..results.crops import Crop
 from ..results.figures import NOT_MEASURED, fault_figure, figure, interval, number
-from ..results.score import Contour, DeltaE, FlatBand, HueSwing, RingScore
+from ..results.score import Cause, Contour, DeltaE, FlatBand, HueSwing, RingScore
 from ..words.phrases import (
     CAUSE_WORDS,
     CORE_MM,
@@ -24,14 +24,30 @@ from ..words.phrases import (
     ring_state,
     ring_word,
 )
-from .geometry import ring_place
+from .geometry import RingPlace, ring_place
 from .overlay import radius_ruler, ring_picture
 from .pictures import picture_uri, redrawn_ring, unrolled_uri
 from .ringplot import ring_plot
 
-__all__ = ["Fact", "FindingRow", "RingView", "chroma_top", "difference_words", "ring_facts", "ring_view"]
+__all__ = [
+    "Fact",
+    "FindingRow",
+    "RingView",
+    "chroma_top",
+    "difference_words",
+    "first_picture",
+    "ring_facts",
+    "ring_view",
+    "severity",
+]
 
 _THUMB_PX = 190
+_MADE_BY: dict[Cause, str] = {
+    "profile": "made by the profile",
+    "print": "made by the print",
+    "both": "made partly by the profile, partly by the print",
+    "unknown": "what made it is not known",
+}
 _UNROLLED_PX = (520, 64)
 
 
@@ -59,13 +75,18 @@ class FindingRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RingView:
-    """Everything the template needs for one fade; ``quiet`` if it is even and nothing was found in it."""
+    """Everything the template needs for one fade; ``quiet`` if it is even and nothing was found in it.
+
+    ``severity`` orders the fades of a page, see `severity`; ``made_by`` says what made its worst fault.
+    """
 
     anchor: str
     name: str
     end: str
     state_kind: str
     state: str
+    severity: tuple[float, float, float]
+    made_by: str
     thumb: str
     ruler: Markup
     picture: Markup
@@ -91,8 +112,7 @@ def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, 
     """Build the view of one fade. Without a crop it is redrawn from its course, and says so."""
     place = ring_place(key, ring, crop)
     redrawn = crop is None
-    if crop is None:
-        crop = redrawn_ring(ring.course.radius_mm, ring.course.lab, place.centre_mm, place.limits.outer_mm)
+    crop = _crop_of(ring, crop, place)
     kind, state = ring_state(ring)
     findings = tuple(_findings(ring))
     unrolled = None if redrawn else unrolled_uri(crop, place.centre_mm, place.limits.outer_mm, _UNROLLED_PX)
@@ -102,6 +122,8 @@ def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, 
         end="white" if ring.kind == "ring-to-white" else "black",
         state_kind=kind,
         state=state,
+        severity=severity(ring),
+        made_by=_made_by(ring),
         thumb=picture_uri(crop.image, _THUMB_PX),
         ruler=radius_ruler(f"{anchor}-ruler", ring, place.limits.outer_mm),
         picture=ring_picture(f"{anchor}-crop", ring, crop, place.centre_mm),
@@ -116,6 +138,36 @@ def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, 
         flags=tuple(flag_words(flag) for flag in ring.flags),
         numbers=tuple(_numbers(ring)),
     )
+
+
+def first_picture(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None) -> Markup:
+    """Return a fade with its marks for the first screen."""
+    place = ring_place(key, ring, crop)
+    return ring_picture(f"{anchor}-first", ring, _crop_of(ring, crop, place), place.centre_mm)
+
+
+def _crop_of(ring: RingScore, crop: Crop | None, place: RingPlace) -> Crop:
+    if crop is not None:
+        return crop
+    return redrawn_ring(ring.course.radius_mm, ring.course.lab, place.centre_mm, place.limits.outer_mm)
+
+
+def severity(ring: RingScore) -> tuple[float, float, float]:
+    """Return how badly a fade came out, for sorting, the largest worst.
+
+    First what its rings and merged tones come to together (ΔE00: excess and what is missing), then its most visible
+    faint ring, in multiples of threshold, then its unevenness.
+    """
+    faults = sum(c.excess_de00 for c in ring.contours) + sum(b.missing_de00 for b in ring.flat_bands)
+    faint = max((f.visibility for f in ring.faint_rings), default=0.0)
+    return faults, faint, 0.0 if ring.evenness is None else 1.0 - ring.evenness
+
+
+def _made_by(ring: RingScore) -> str:
+    """What made the worst fault of a fade; nothing where there is none."""
+    sized = [(c.excess_de00, c.cause) for c in ring.contours] + [(b.missing_de00, b.cause) for b in ring.flat_bands]
+    found = max(sized, default=None) or max(((f.visibility, f.cause) for f in ring.faint_rings), default=None)
+    return _MADE_BY[found[1]] if found else ""
 
 
 def difference_words(difference: DeltaE | None) -> str:

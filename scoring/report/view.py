@@ -30,11 +30,13 @@ from ..words.score import Summary, summarise
 from .elementviews import FlatView, PatchView, SweepView, WedgeView, flat_view, patch_view, sweep_view, wedge_view
 from .gamutplot import hue_polar, outline
 from .geometry import sweep_of
-from .ringview import Fact, RingView, chroma_top, ring_view
+from .ringview import Fact, RingView, chroma_top, first_picture, ring_view, severity
 
 __all__ = ["ReportView", "basis_words", "build_view", "condition_rows", "tile_rows"]
 
 _T = TypeVar("_T")
+
+_ON_FIRST_SCREEN = 3
 
 _BASES = {
     "scanner-profile": "The scanner's own ICC profile turned scan numbers into colour.",
@@ -58,7 +60,7 @@ _BASIS_NAMES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportView:
-    """The whole page."""
+    """The whole page: ``rings`` with the worst first, ``worst`` those of the first screen with a picture of their own."""
 
     chart: str
     version: str
@@ -66,6 +68,8 @@ class ReportView:
     totals: tuple[Fact, ...]
     verdict: Verdict | None
     rings: tuple[RingView, ...]
+    worst: tuple[tuple[RingView, Markup], ...]
+    greys: str
     sweeps: tuple[SweepView, ...]
     wedges: tuple[WedgeView, ...]
     patches: tuple[PatchView, ...]
@@ -84,15 +88,19 @@ class ReportView:
 def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict: Verdict | None) -> ReportView:
     """Build the page's values; the same score and crops give the same values."""
     rings = in_reading_order(score.rings())
+    worst = sorted(rings, key=severity, reverse=True)[:_ON_FIRST_SCREEN]
     c_top = chroma_top([lab for r in rings for lab in (r.course.lab, r.course.intended_lab)])
     space = key.space if key is not None else None
+    views = {r.id: ring_view(f"ring-{n}", r, crops.get(r.id), key, c_top) for n, r in enumerate(rings, 1)}
     return ReportView(
         chart=score.chart,
         version=score.made_by.version,
         summary=summarise(score),
         totals=_totals(score),
         verdict=verdict,
-        rings=tuple(ring_view(f"ring-{n}", ring, crops.get(ring.id), key, c_top) for n, ring in enumerate(rings, 1)),
+        rings=tuple(sorted(views.values(), key=lambda view: view.severity, reverse=True)),
+        worst=tuple((views[r.id], first_picture(views[r.id].anchor, r, crops.get(r.id), key)) for r in worst),
+        greys=_grey_words(score),
         sweeps=tuple(
             sweep_view(f"sweep-{n}", e, crops.get(e.id), sweep_of(key, e.id), space)
             for n, e in enumerate(_of(score, HueSweepScore), 1)
@@ -114,6 +122,16 @@ def build_view(score: Score, crops: Mapping[str, Crop], key: Key | None, verdict
         flags=tuple(flag_words(flag) for flag in score.flags),
         volume=_volume(score),
     )
+
+
+def _grey_words(score: Score) -> str:
+    """Return how deep black is and how far greys stray, in a line."""
+    totals, said = score.totals, []
+    if totals.black_l is not None:
+        said.append(f"Darkest black: {_estimate(totals.black_l, 'L*')}")
+    if totals.mean_cast is not None:
+        said.append(f"greys stray from neutral by {_estimate(totals.mean_cast, 'C*')} on average")
+    return "; ".join(said) + "." if said else ""
 
 
 def _trust_words(score: Score) -> Iterator[str]:
