@@ -174,14 +174,14 @@ def noisy(seed: int, **given: object) -> Score:
 
     rings = [
         ring(
-            hue, end, evenness=0.9 + off(0.003), reach=0.8 + off(0.003), evenness_noise=0.0, reach_noise=0.0,
+            hue, end, evenness=0.9 + off(0.0018), reach=0.8 + off(0.0018), evenness_noise=0.0, reach_noise=0.0,
             contours=[(6.0, 2.0 + off(math.hypot(0.1, 0.05, 0.06)))] + ([(9.0, ring_at)] if ring_at > 0.3 else []),
             flats=[(9.0, 10.5 + off(math.hypot(0.1, 0.05, 0.09)) / 2)],
         )
         # the second ring comes and goes: its true size is that from which one is reported
         for end in ("white", "black") for hue in HUES for ring_at in (0.3 + off(0.11),)
     ]  # fmt: skip
-    made = score(*rings, wedge(cast=2.4 + 2 * off(0.12)), black_l=8.0 + off(0.15), **given)  # type: ignore[arg-type]
+    made = score(*rings, wedge(cast=2.4 + 2 * off(math.hypot(0.058, 0.037))), black_l=8.0 + off(0.092), **given)  # type: ignore[arg-type]
     return made
 
 
