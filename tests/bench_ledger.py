@@ -24,6 +24,7 @@ from typing import Any
 
 from ledger_samples import POSTGRES, postgres_url, sample, sha
 
+from inkstrain.scoring.compare.comparable import read_all
 from inkstrain.scoring.ledger import open_ledger
 from inkstrain.scoring.ledger.values import Filing
 from inkstrain.scoring.results.score import Conditions, ElementScore, HueSweepScore, RingScore, Score
@@ -153,6 +154,7 @@ def killed(folder: Path, times: int, seed: int) -> dict[str, int]:
 
 def _killed_after(where: str, number: int, seconds: float) -> list[str]:
     """Fork a writer, kill it, and return the ids that it reported as kept."""
+    read_all(sample(0))  # what keeping needs is loaded before the fork, which is killed soon
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:

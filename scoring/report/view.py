@@ -60,7 +60,7 @@ _BASIS_NAMES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportView:
-    """The whole page: ``rings`` with the worst first, ``worst`` those of the first screen with a picture of their own."""
+    """The whole page: ``rings`` with the worst first, ``worst`` those of the first screen, with a large picture."""
 
     chart: str
     version: str
