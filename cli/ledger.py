@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -114,8 +115,32 @@ def check(ledger: LedgerOption = None) -> None:
     for problem in problems:
         say(problem)
     if problems:
-        raise LedgerError(f"The ledger is not sound ({len(problems)} problems). Restore a copy of it.")
+        raise LedgerError(
+            f"The ledger is not sound ({len(problems)} {'problem' if len(problems) == 1 else 'problems'}). Restore a "
+            "copy of it, or save what is whole: inkstrain ledger mend --out NEW.sqlite"
+        )
     say(f"The ledger is sound; it holds {held} {'score' if held == 1 else 'scores'}.")
+
+
+@ledger.command()
+def mend(
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The new ledger, a file that is not there yet.")],
+    ledger: LedgerOption = None,
+) -> None:
+    """Write what is whole of a damaged ledger into a new one, and say what was lost. The old one is not touched."""
+    from inkstrain.scoring.ledger import open_ledger
+    from inkstrain.targets.errors import WrongUsageError
+
+    check_target(out)
+    if out.exists():
+        raise WrongUsageError(f"{out} is there already. Name a file that is not.")
+    saved = 0
+    with open_ledger(ledger, create=False) as opened, staged_file(out) as part, open_ledger(part) as new:
+        for one in opened.whole(say):
+            new.keep(one.score, one.crops, one.verdict, label=one.label, owner=one.owner, kept_at=one.kept_at)
+            saved += 1
+        new.close()
+    say(f"Wrote {saved} {'score' if saved == 1 else 'scores'} to {out}. Use it with --ledger, or put it in place.")
 
 
 @ledger.command()
@@ -153,20 +178,41 @@ def export(
     what: What = None,
     ledger: LedgerOption = None,
 ) -> None:
-    """Write scores into one file that someone else imports.
+    """Write scores into a file that someone else imports; more than 500 go into several, the next ones numbered.
 
     It holds scores, conditions with your notes, verdicts, small pictures and recipes: look before you send it.
     """
     from inkstrain.scoring.ledger import open_ledger, write_pack
+    from inkstrain.scoring.ledger.packing import PACK_SCORES
     from inkstrain.targets.errors import LedgerError
 
-    check_target(out)
-    with open_ledger(ledger, create=False) as opened, staged_file(out) as part:
+    with open_ledger(ledger, create=False) as opened:
         entries = _entries(opened, what)
         if not entries:
             raise LedgerError("There is nothing to export." if not what else "Nothing fits; nothing was exported.")
-        count = write_pack((_one(opened, entry.id) for entry in entries), part)
-    say(f"Wrote {count} {'score' if count == 1 else 'scores'} to {out}.")
+        packs = [entries[first : first + PACK_SCORES] for first in range(0, len(entries), PACK_SCORES)]
+        outs = [out, *(out.with_stem(f"{out.stem}-{number}") for number in range(2, len(packs) + 1))]
+        check_target(*outs)
+        for target, some in zip(outs, packs, strict=True):
+            with staged_file(target) as part:
+                count = write_pack(_whole(opened, some), part)
+            say(f"Wrote {count} {'score' if count == 1 else 'scores'} to {target}.")
+
+
+def _whole(opened: Ledger, entries: list[Entry]) -> Iterator[Kept]:
+    """Yield what can be read, without pictures that are damaged, and say what cannot."""
+    from inkstrain.targets.errors import LedgerError
+
+    for entry in entries:
+        for problem in opened.problems_of(entry.id):
+            say(f"{problem} It is not in the pack, as far as it is damaged.")
+        kept = _one(opened, entry.id)
+        try:
+            _ = kept.any_score, kept.any_verdict
+        except (LedgerError, ValueError) as error:
+            say(f"{entry.id} was left out: {error}")
+            continue
+        yield kept
 
 
 @ledger.command("import")

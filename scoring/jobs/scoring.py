@@ -23,6 +23,7 @@ from ..colour.bedlight import BedLight, evened
 from ..colour.choice import BasisChoice
 from ..compare.comparable import MEASURES, read_all
 from ..eye.visibility import DEFAULT_VIEWING
+from ..judge.consistency import checked
 from ..judge.health import health_flags
 from ..measure.course import RESOLUTION_MM
 from ..measure.tile import Progress, Tile, measure_tile, scan_name
@@ -210,7 +211,13 @@ def _assemble(parts: list[Tile], conditions: Conditions, options: ScoreOptions) 
     recipe = parts[0].recipe
     _check_one_print([(part.reading.scan, part.recipe, part.reading.sheet, part.reading.tile) for part in parts])
     parts = sorted(parts, key=lambda part: (part.reading.sheet, part.reading.tile))
-    elements = tuple(element for part in parts for element in part.elements)
+    unlike = {name: found for part in parts for name, found in part.unlike.items()}
+    trusted = checked(
+        [element for part in parts for element in part.elements], unlike, [part.signs for part in parts]
+    )
+    elements = trusted.elements
+    if not any(not isinstance(e, RingScore) or e.reach is not None for e in elements):
+        raise CannotMeasureError(f"{parts[0].reading.scan}: nothing can be measured. {_first_reason(trusted.flags)}")
     black = black_of(elements)
     paper = np.mean([part.paper_xyz for part in parts], axis=0)
     score = Score(
@@ -226,11 +233,17 @@ def _assemble(parts: list[Tile], conditions: Conditions, options: ScoreOptions) 
         tiles=tuple(part.reading for part in parts),
         elements=elements,
         totals=totals_of(elements, black),
-        flags=tuple(map(Flag.of, (*_flags(parts, recipe), *health_flags(elements)))),
+        flags=(*map(Flag.of, (*_flags(parts, recipe), *health_flags(elements))), *trusted.flags),
     )
     score = finish(score, recipe, options.promise)
     score = with_trust(score, paper, options.basis.fit)
     return Measured(score=score, crops={name: crop for part in parts for name, crop in part.crops.items()})
+
+
+def _first_reason(flags: Sequence[Flag]) -> str:
+    text = next((flag.text for flag in flags if flag.where), "None of its figures is whole in the scan.")
+    reason = text.partition("left out: ")[2] or text
+    return f"{reason[0].upper()}{reason[1:].rstrip('.')}."
 
 
 def _triple(values: NDArray[Any]) -> tuple[float, float, float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 
 from sqlalchemy import Engine, Row, delete, func, select, tuple_
 from sqlalchemy.dialects import postgresql, sqlite
@@ -14,10 +14,11 @@ from sqlalchemy.exc import IntegrityError
 from inkstrain.targets.errors import LedgerError
 
 from . import asking, content
-from .checking import problems
+from .checking import DOCUMENT, entry_problems, problems
+from .digests import PICTURE
 from .filing import file_score
 from .opening import begin, told
-from .tables import IN_TIME, documents, entries, kinds, readings, scans
+from .tables import IN_TIME, digests, documents, entries, kinds, readings, scans
 from .tables import crops as crop_table
 from .values import AnyScore, AnyVerdict, Contents, Entry, Filing, Kept, KeptReading
 from .variants import near_values
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from ..results.crops import Crop
 
 __all__ = ["Ledger"]
+
+_Of = TypeVar("_Of")
 
 _ID_LETTERS: Final = frozenset("abcdefghijklmnopqrstuvwxyz234567")
 _LEAST_START: Final = 3
@@ -227,7 +230,7 @@ class Ledger:
             raise LedgerError(f"The ledger {self.name} holds no score with the id '{wanted}'; nothing was dropped.")
         number = select(entries.c.number).where(entries.c.id == found[0].id).scalar_subquery()
         with told(self.name), begin(self._engine, write=True) as connection:
-            for table in (readings, crop_table, documents, scans):
+            for table in (readings, crop_table, documents, scans, digests):
                 connection.execute(delete(table).where(table.c.entry == number))
             connection.execute(delete(entries).where(entries.c.id == found[0].id))
         return found[0]
@@ -241,6 +244,30 @@ class Ledger:
         """Return what is wrong with the ledger, one sentence each; nothing if it is sound."""
         with told(self.name):
             return tuple(problems(self._engine))
+
+    def problems_of(self, id_: str) -> tuple[str, ...]:
+        """Return what is wrong with one entry, one sentence each; nothing if it is whole."""
+        with told(self.name), begin(self._engine) as connection:
+            number = connection.execute(select(entries.c.number).where(entries.c.id == id_)).scalar_one()
+        return tuple(problem.text for problem in entry_problems(self._engine, number))
+
+    def whole(self, lost: Callable[[str], None]) -> Iterator[Filing]:
+        """Yield all that is whole as it may be filed elsewhere; ``lost`` is called with a sentence for what is not."""
+        with told(self.name), begin(self._engine) as connection:
+            numbers = connection.execute(select(entries.c.number).order_by(entries.c.number)).scalars().all()
+        for number in numbers:
+            found = entry_problems(self._engine, number)
+            for problem in found:
+                lost(problem.text)
+            if any(problem.part == DOCUMENT for problem in found):
+                continue
+            with told(self.name), begin(self._engine) as connection:
+                row = connection.execute(select(entries).where(entries.c.number == number)).one()
+            kept = self._kept(row)
+            yield Filing(
+                score=kept.any_score, verdict=kept.any_verdict, crops=kept.crops(), label=row.label,
+                owner=row.owner or None, kept_at=kept.kept_at,
+            )  # fmt: skip
 
     def _rows(self, conditions: Mapping[str, Any]) -> Iterator[Row[Any]]:
         """Yield light rows in order of time, a page at a time: an open reading would keep writers waiting."""
@@ -274,11 +301,19 @@ class Ledger:
             entry=content.entry_of(row),
             already_there=already_there,
             contents=Contents(
-                score=lambda: content.score_of(self._document(number, row.id)),
-                verdict=lambda: content.verdict_of(self._document(number, row.id), row.measures),
+                score=lambda: self._read(content.score_of, number, row.id),
+                verdict=lambda: self._read(lambda found: content.verdict_of(found, row.measures), number, row.id),
                 crops=lambda: self._crops(number),
             ),
         )
+
+    def _read(self, read: Callable[[Row[Any]], _Of], number: int, id_: str) -> _Of:
+        try:
+            return read(self._document(number, id_))
+        except ValueError as error:
+            raise LedgerError(
+                f"The score {id_} in the ledger {self.name} is damaged. See: inkstrain ledger check"
+            ) from error
 
     def _document(self, number: int, id_: str) -> Row[Any]:
         with told(self.name), begin(self._engine) as connection:
@@ -288,9 +323,12 @@ class Ledger:
         return row
 
     def _crops(self, number: int) -> dict[str, Crop]:
+        """Return the pictures that are whole; `check` names others."""
+        broken = {problem.part for problem in entry_problems(self._engine, number)}
         statement = select(crop_table).where(crop_table.c.entry == number)
         with told(self.name), begin(self._engine) as connection:
-            return {row.element: content.crop_of(row) for row in connection.execute(statement)}
+            rows = connection.execute(statement).all()
+        return {row.element: content.crop_of(row) for row in rows if PICTURE + row.element not in broken}
 
     def _numbers(self, wanted: Collection[tuple[str, str, str]]) -> Mapping[tuple[str, str, str], int]:
         """Return the number of every kind of reading; new ones are entered first, in a transaction of their own."""

@@ -1,20 +1,23 @@
-"""Whether a ledger is sound: its file, its rows, and every document's hash."""
+"""Whether a ledger is sound: its file, its rows, every document's hash, and digests over all else."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Final, NamedTuple
 
 from sqlalchemy import Connection, Engine, func, select
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy.exc import DatabaseError, SQLAlchemyError
 
 from .content import unpacked
+from .digests import PICTURE, digests_of
 from .opening import begin
-from .tables import crops, documents, entries, readings, scans
+from .tables import crops, digests, documents, entries, readings, scans
 
-__all__ = ["problems"]
+__all__ = ["DOCUMENT", "Problem", "entry_problems", "problems"]
 
-_ROWS_AT_ONCE: Final = 200
+DOCUMENT: Final = "document"
+"""The part of an entry that all else can be made from again: its score and verdict."""
+
 _TOLD: Final = 5  # more of the same kind say nothing new
 
 
@@ -27,12 +30,14 @@ def problems(engine: Engine) -> Iterator[str]:
             without = ~select(table.c.entry).where(table.c.entry == entries.c.number).exists()
             for id_ in connection.execute(select(entries.c.id).where(without).limit(_TOLD)).scalars():
                 yield f"The entry {id_} has no {what}."
-        for table in (documents, scans, readings, crops):
+        for table in (documents, scans, readings, crops, digests):
             belongs = select(entries.c.number).where(entries.c.number == table.c.entry).exists()
             lost = select(func.count()).select_from(table).where(~belongs)
             if count := connection.execute(lost).scalar_one():
                 yield f"{count} rows of {table.name} belong to no entry."
-    yield from _document_problems(engine)
+        numbers = connection.execute(select(entries.c.number).order_by(entries.c.number)).scalars().all()
+    for number in numbers:
+        yield from (problem.text for problem in entry_problems(engine, number))
 
 
 def _file_problems(connection: Connection) -> Iterator[str]:
@@ -44,23 +49,35 @@ def _file_problems(connection: Connection) -> Iterator[str]:
         yield f"The file is damaged: {error.orig}."
 
 
-def _document_problems(engine: Engine) -> Iterator[str]:
-    """Yield what is wrong with documents, a page at a time: an open reading would keep writers waiting."""
-    statement = (
-        select(entries.c.id, documents)
-        .join_from(documents, entries, documents.c.entry == entries.c.number)
-        .order_by(documents.c.entry)
-        .limit(_ROWS_AT_ONCE)
-    )
-    last = -1
-    while True:
+class Problem(NamedTuple):
+    """What is wrong with a part of an entry: `DOCUMENT`, or one of `inkstrain.scoring.ledger.digests`."""
+
+    part: str
+    text: str
+
+
+def entry_problems(engine: Engine, number: int) -> list[Problem]:
+    """Return what is wrong with the entry of a number: its document against its hash, all else against digests."""
+    name = f"of number {number}"
+    try:
         with begin(engine) as connection:
-            rows = connection.execute(statement.where(documents.c.entry > last)).all()
-        for row in rows:
-            try:
-                unpacked(row)
-            except ValueError as error:
-                yield f"The score {row.id} is damaged: {error}."
-        if len(rows) < _ROWS_AT_ONCE:
-            return
-        last = rows[-1].entry
+            rows = connection.execute(select(digests.c.part, digests.c.sha256).where(digests.c.entry == number))
+            written = {row.part: row.sha256 for row in rows}
+            name = str(connection.execute(select(entries.c.id).where(entries.c.number == number)).scalar_one())
+            document = connection.execute(select(documents).where(documents.c.entry == number)).one_or_none()
+            found = digests_of(connection, number)
+    except (SQLAlchemyError, ValueError, TypeError) as error:
+        return [Problem(DOCUMENT, f"The entry {name} cannot be read ({' '.join(str(error).split())[:120]}).")]
+    problems = []
+    try:
+        if document is not None:
+            unpacked(document)
+    except ValueError as error:
+        problems.append(Problem(DOCUMENT, f"The score {name} is damaged: {error}."))
+    for part in sorted({*written, *found}):
+        if written.get(part) != found.get(part):
+            what = f"The {part.replace('entry', 'row')} of {name}" if not part.startswith(PICTURE) else (
+                f"The picture of {part.removeprefix(PICTURE)} of {name}"
+            )
+            problems.append(Problem(part, f"{what} {'is' if part != 'readings' else 'are'} not as written."))
+    return problems

@@ -163,7 +163,7 @@ def unpacked(row: Row[Any]) -> tuple[str, str | None]:
     try:
         text = zlib.decompress(row.score).decode("utf-8")
         judged = None if row.verdict is None else zlib.decompress(row.verdict).decode("utf-8")
-    except zlib.error as error:
+    except (zlib.error, UnicodeDecodeError) as error:
         raise ValueError(str(error)) from error
     if _hash(text + (judged or "")) != row.sha256:
         raise ValueError("its hash is not that of what was kept")

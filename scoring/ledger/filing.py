@@ -9,6 +9,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Row, Table, func, insert, select
 
 from . import content
+from .digests import write_digests
 from .tables import crops as crop_table
 from .tables import documents, entries, readings, scans
 from .values import Filing
@@ -39,7 +40,8 @@ def file_score(
         return known, True
     id_ = _free_id(connection, content.long_id(row["content"], row["owner"]))
     key = connection.execute(insert(entries).values({**row, "id": id_})).inserted_primary_key
-    entry = key[0] if key else None
+    assert key is not None
+    entry = int(key[0])
     connection.execute(insert(documents).values(entry=entry, **content.document_row(one.score, one.verdict)))
     measured = content.reading_rows(one.score)
     parts: tuple[tuple[Table, Sequence[Mapping[str, Any]]], ...] = (
@@ -50,6 +52,7 @@ def file_score(
     for table, rows in parts:
         if rows:
             connection.execute(insert(table), [{"entry": entry, **part} for part in rows])
+    write_digests(connection, entry)
     written = _same(connection, row)
     assert written is not None
     return written, False

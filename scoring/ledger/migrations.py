@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from sqlalchemy import Connection, text, update
+from sqlalchemy import Connection, delete, select, text, update
 
 from . import tables
+from .digests import write_digests
 
 __all__ = ["MIGRATIONS", "migrate"]
 
@@ -22,7 +23,15 @@ def _no_error_of_nought(connection: Connection) -> None:
     connection.execute(text("UPDATE inkstrain_reading SET standard_error = NULL WHERE standard_error = 0"))
 
 
-MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {1: _which_measures, 2: _no_error_of_nought}
+def _digests(connection: Connection) -> None:
+    """Take digests of what is there: from now on a change is seen."""
+    tables.digests.create(connection, checkfirst=True)
+    connection.execute(delete(tables.digests))
+    for entry in connection.execute(select(tables.entries.c.number)).scalars().all():
+        write_digests(connection, entry)
+
+
+MIGRATIONS: Final[dict[int, Callable[[Connection], None]]] = {1: _which_measures, 2: _no_error_of_nought, 3: _digests}
 """By the version they start from: 1 brings a ledger from version 1 to 2. Statements must suit both databases."""
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "VERSION",
     "about",
     "crops",
+    "digests",
     "documents",
     "entries",
     "kinds",
@@ -37,8 +38,9 @@ __all__ = [
     "scans",
 ]
 
-VERSION: Final = 3
-"""Version of these tables. 2 added which definition of the measures a score is of; 3 has no standard error of 0."""
+VERSION: Final = 4
+"""Version of these tables. 2 added which definition of the measures a score is of; 3 has no standard error of 0; 4 added
+the digests."""
 
 metadata: Final = MetaData()
 
@@ -130,6 +132,15 @@ crops: Final = Table(
     Column("y_mm", Float, nullable=False),
     Column("png", LargeBinary, nullable=False),
 )
+
+digests: Final = Table(
+    "inkstrain_digest",
+    metadata,
+    Column("entry", Integer, ForeignKey(_ENTRY, ondelete="CASCADE"), primary_key=True),
+    Column("part", String, primary_key=True),
+    Column("sha256", String, nullable=False),
+)
+"""SHA-256 of each part of an entry that is not its document; see `inkstrain.scoring.ledger.digests`."""
 
 kinds: Final = Table(
     "inkstrain_kind",

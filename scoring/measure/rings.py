@@ -33,6 +33,7 @@ __all__ = [
     "measure_ring",
     "radial_means",
     "ring_score",
+    "unmeasured_ring",
 ]
 
 Array = NDArray[np.float64]
@@ -76,7 +77,7 @@ def measure_ring(
     on_ramp = good & (means.place > inner) & (means.place < outer)
     beyond = means.place[good].max(initial=0.0)
     if on_ramp.sum() < _LEAST_WHOLE * (outer - inner) / BIN_MM or beyond < outer:
-        return _not_measured(ring, place)
+        return unmeasured_ring(ring, "not-measured: the disc is not whole in the scan, or too coarsely scanned", place)
     course = cells_course(
         means.place[good],
         means.cell_linear[good],
@@ -223,20 +224,22 @@ def _seen_wave(wave: Ripple, radius_mm: Array, lab: Array, viewing: Viewing, dis
     return wave.model_copy(update={"visibility": None if unsure else round(seen, 2), "visibility_noise": error})
 
 
-def _not_measured(ring: Ring, place: tuple[int, int]) -> RingScore:
+def unmeasured_ring(ring: Ring | RingScore, flag: str, place: tuple[int, int] = (0, 0)) -> RingScore:
+    """Return the score of a ring that nothing can be said of but the flag."""
+    sheet, tile = (ring.sheet, ring.tile) if isinstance(ring, RingScore) else place
     return RingScore(
         id=ring.id,
         kind=ring.kind,
         hue=ring.hue,
-        sheet=place[0],
-        tile=place[1],
+        sheet=sheet,
+        tile=tile,
         reach=None,
         evenness=None,
         course=Course(radius_mm=(), lab=(), intended_lab=(), standard_error_de00=()),
         core_mm=None,
         fall_off_mm=None,
         delta_e00=DeltaEPair(intended=None),
-        flags=(Flag.of("not-measured: the disc is not whole in the scan, or too coarsely scanned", ring.id),),
+        flags=(Flag.of(flag, ring.id),),
     )
 
 

@@ -31,6 +31,7 @@ from ..results.score import (
     TileReading,
     Viewing,
 )
+from .alike import Codes, Signs, Unlikeness, channel_shift_mm, paper_at_most, unlikeness
 from .banding import stripe_blur_mm, stripes_of
 from .course import Sharpness
 from .edge import rim_blur_mm
@@ -62,6 +63,8 @@ class Tile:
         The paper beside the elements, D50, 1 = white; ``paper_error_l`` is its standard error, L*.
     crops
         Pictures of the elements by id, if they were asked for.
+    unlike, signs
+        What elements and scan show of not being what they should be.
     """
 
     recipe: Recipe
@@ -71,6 +74,8 @@ class Tile:
     paper_error_l: float
     elements: tuple[ElementScore, ...]
     crops: dict[str, Crop]
+    unlike: dict[str, Unlikeness]
+    signs: Signs
 
 
 def measure_tile(
@@ -115,6 +120,8 @@ def measure_tile(
     windows = _WINDOWS if largest < _LARGE_PX else 1
     reading, given_up = threading.Lock(), threading.Event()  # one file, one position in it
 
+    codes, unlike = Codes(scan.full_scale), dict[str, Unlikeness]()
+
     def sample(element: Element) -> tuple[Element, _Found | None, Crop | None, bool]:
         if given_up.is_set():
             raise CancelledError
@@ -122,6 +129,11 @@ def measure_tile(
             window = open_window(scan, placement, _box(element))
         found = _measure_element(element, window, placement, basis, paper_xyz, viewing)
         crop = _crop(window, placement, basis, _box(element)) if crops else None
+        away = unlikeness(window, element, basis, paper_xyz)
+        if away is not None:
+            unlike[element.id] = away
+        first = _first_pixel(window, placement).astype(int).tolist()
+        codes.add(window.pixels, (first[0], first[1]))
         return element, found, crop, not window.clipped
 
     # few threads hold pixels: each keeps memory of its own
@@ -151,7 +163,12 @@ def measure_tile(
         paper_error_l=paper_error_l,
         elements=tuple(elements[e.id] for e in in_chart_order if e.id in elements),
         crops={e.id: pictures[e.id] for e in in_chart_order if e.id in pictures},
-    )
+        unlike=unlike,
+        signs=Signs(
+            occupied=codes.occupied, blocks=codes.blocks, channel_shift_mm=channel_shift_mm(scan, placement),
+            paper_at_most=paper_at_most(scan, placement), lossy=any(one.startswith("lossy") for one in scan.flags),
+        ),
+    )  # fmt: skip
 
 
 def _measure_element(
