@@ -26,6 +26,7 @@ from .colorimetry import WHITE_D50, adaptation, xyz_to_lab
 
 __all__ = [
     "DESCRIPTIONS",
+    "beyond_screen",
     "decode",
     "encode",
     "icc_profile",
@@ -33,6 +34,7 @@ __all__ = [
     "rgb_to_lab",
     "rgb_to_xyz",
     "rgb_to_xyz_matrix",
+    "screen_rgb",
     "stated_lab",
     "xyz_to_rgb",
 ]
@@ -140,6 +142,40 @@ def xyz_to_rgb(space: str, xyz: ArrayLike) -> Array:
     """Return encoded RGB of XYZ (D50), clipped to the space's gamut channel by channel."""
     linear = np.asarray(xyz, dtype=np.float64) @ np.linalg.inv(rgb_to_xyz_matrix(space)).T
     return encode(space, linear)
+
+
+_KNEE = 0.8  # four fifths of what a screen has, from grey outwards, stay as they are
+
+
+def beyond_screen(xyz: ArrayLike) -> Array:
+    """Return how far colours lie from grey as a share of what sRGB has there, shape (...): over 1 is beyond it."""
+    return _reach(*_linear_and_grey(xyz))
+
+
+def screen_rgb(xyz: ArrayLike) -> Array:
+    """Return encoded sRGB of XYZ (D50), shape (..., 3), for looking at: chroma compressed instead of clipped.
+
+    Clipping stops a fade short where it leaves sRGB and so draws a rim that is not in it. Here a colour moves towards
+    the grey of its luminance, in linear light: a share d of what sRGB has in its direction becomes, beyond a knee k,
+    k + (1 − k) x/(1 + x) with x = (d − k)/(1 − k), whose slope at the knee is 1 and which never passes 1.
+    """
+    linear, grey = _linear_and_grey(xyz)
+    reach = _reach(linear, grey)
+    x = np.maximum(reach - _KNEE, 0.0) / (1.0 - _KNEE)
+    factor = np.where(reach > _KNEE, (_KNEE + (1.0 - _KNEE) * x / (1.0 + x)) / np.maximum(reach, _KNEE), 1.0)
+    return encode("srgb", grey + factor[..., None] * (linear - grey))
+
+
+def _linear_and_grey(xyz: ArrayLike) -> tuple[Array, Array]:
+    values = np.asarray(xyz, dtype=np.float64)
+    linear = values @ np.linalg.inv(rgb_to_xyz_matrix("srgb")).T
+    return linear, np.clip(values[..., 1:2], 0.0, 1.0)
+
+
+def _reach(linear: Array, grey: Array) -> Array:
+    up = (linear - grey) / np.maximum(1.0 - grey, 1e-6)
+    down = (grey - linear) / np.maximum(grey, 1e-6)
+    return np.asarray(np.maximum(up, down).max(axis=-1))
 
 
 def _s15(values: ArrayLike) -> bytes:

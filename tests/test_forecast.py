@@ -17,7 +17,7 @@ from inkstrain.cli.app import main
 from inkstrain.scoring.eye.visibility import viewing_of
 from inkstrain.scoring.jobs.forecasting import forecast_chart as forecast
 from inkstrain.scoring.promise.rendering import RENDERINGS, Press, Rendering
-from inkstrain.scoring.results.forecast import Forecast, IntentForecast
+from inkstrain.scoring.results.forecast import Forecast, IntentForecast, rendering_name
 from inkstrain.scoring.results.schema import schemas
 from inkstrain.scoring.results.score import RingScore
 from inkstrain.scoring.words.advice import advise, beats, steepest_share
@@ -29,6 +29,11 @@ from inkstrain.targets.recipe import Recipe
 from inkstrain.targets.spaces import icc_profile, rgb_to_lab
 
 CHART = Recipe()
+PERCEPTUAL_WITH = rendering_name("perceptual", True)
+PERCEPTUAL_WITHOUT = rendering_name("perceptual", False)
+RELATIVE_WITH = rendering_name("relative", True)
+RELATIVE_WITHOUT = rendering_name("relative", False)
+SATURATION_WITHOUT = rendering_name("saturation", False)
 MIDDLING = 0.3 + 0.4 * np.random.default_rng(1).random((400, 3))
 RELATIVE = Rendering("relative", True)
 
@@ -110,9 +115,9 @@ def test_a_chart_in_the_printers_own_space_is_forecast_as_asked() -> None:
 def test_a_trial_s_figures_come_out_again(of_cmyk: Forecast) -> None:
     # figures of an independent trial of the same profile through Little CMS, made before this program (not published)
     for element, perceptual, relative in (("cyan", 0.95, 0.88), ("yellow", 0.86, 0.92)):
-        for name, wanted in (("perceptual without bpc", perceptual), ("relative with bpc", relative)):
+        for name, wanted in ((PERCEPTUAL_WITHOUT, perceptual), (RELATIVE_WITH, relative)):
             assert ring(of_cmyk, name, f"ring-to-black-{element}").evenness == pytest.approx(wanted, abs=0.02)
-    for name, wanted in (("perceptual without bpc", 1.8), ("relative with bpc", 2.4)):
+    for name, wanted in ((PERCEPTUAL_WITHOUT, 1.8), (RELATIVE_WITH, 2.4)):
         steepest = steepest_share(ring(of_cmyk, name, "ring-to-black-red"))
         # the stated resolution takes a little off a steep place that is as short as 0.3 mm
         assert steepest == pytest.approx(wanted, abs=0.2)
@@ -124,19 +129,19 @@ def test_the_same_trial_s_figures_of_another_profile_come_out_again() -> None:
     found = forecast(CHART, OutputProfile(DEBIAN_CMYK.read_bytes(), str(DEBIAN_CMYK)))
     trial = {"magenta": (4.2, 2.8), "red": (3.1, 1.9), "blue": (3.1, 2.0), "cyan": (2.7, 1.9)}
     for element, both in trial.items():
-        for name, wanted in zip(("perceptual without bpc", "relative with bpc"), both, strict=True):
+        for name, wanted in zip((PERCEPTUAL_WITHOUT, RELATIVE_WITH), both, strict=True):
             steepest = steepest_share(ring(found, name, f"ring-to-black-{element}"))
             assert steepest == pytest.approx(wanted, rel=0.12), (element, name)
     # a table of 8 bits breaks its steep stretches by dips of a tenth of a millimetre; each is one contour
-    green = ring(found, "perceptual without bpc", "ring-to-black-green")
+    green = ring(found, PERCEPTUAL_WITHOUT, "ring-to-black-green")
     assert len(green.contours) == 1
     assert green.contours[0].width_mm > 3.0
 
 
 def test_no_winner_is_declared_where_there_is_none(of_cmyk: Forecast) -> None:
     by_element = {each.element: each for each in of_cmyk.advice}
-    assert "perceptual without bpc" in by_element["ring-to-black-cyan"].smoother
-    assert by_element["ring-to-black-yellow"].smoother == ("relative with bpc",)
+    assert PERCEPTUAL_WITHOUT in by_element["ring-to-black-cyan"].smoother
+    assert by_element["ring-to-black-yellow"].smoother == (RELATIVE_WITH,)
     assert of_cmyk.summary[0].startswith("No rendering wins everywhere")
     assert all(each.text for each in of_cmyk.advice)
 
@@ -156,8 +161,8 @@ def test_a_ring_never_beats_itself_and_two_never_beat_each_other(of_cmyk: Foreca
 
 def test_renderings_that_come_out_the_same_say_so(of_cmyk: Forecast) -> None:
     # a version 2 profile whose perceptual black is no darker than its relative one: compensation changes nothing
-    assert rendering(of_cmyk, "perceptual with bpc").same_as == "perceptual without bpc"
-    assert rendering(of_cmyk, "relative without bpc").same_as is None
+    assert rendering(of_cmyk, PERCEPTUAL_WITH).same_as == PERCEPTUAL_WITHOUT
+    assert rendering(of_cmyk, RELATIVE_WITHOUT).same_as is None
 
 
 def test_neutrals_differ_in_tone_and_not_in_hue(of_cmyk: Forecast) -> None:
@@ -177,7 +182,7 @@ def test_neutrals_that_change_hue_are_told() -> None:
     table = np.rint(lab_device(squeezed(lab) + np.array([0.0, 0.0, 6.0])) * 65535).astype(">u2").tobytes()
     head, tail = tags["B2A0"][:64], tags["B2A0"][-12:]
     found = forecast(Recipe(hues=1), OutputProfile(packed({**tags, "B2A0": head + table + tail})))
-    neutrals = rendering(found, "perceptual without bpc").neutrals
+    neutrals = rendering(found, PERCEPTUAL_WITHOUT).neutrals
     assert neutrals is not None
     assert neutrals.apart_c == pytest.approx(6.0, abs=1.0)
     assert any("differ in hue" in sentence for sentence in found.summary)
@@ -256,7 +261,7 @@ def test_a_missing_table_is_said_and_perceptual_serves() -> None:
     del tags["B2A2"]
     found = forecast(Recipe(hues=1), OutputProfile(packed(tags)))
     assert any("no table for saturation; its perceptual table is used" in flag for flag in found.flags)
-    assert rendering(found, "saturation without bpc").same_as == "perceptual without bpc"
+    assert rendering(found, SATURATION_WITHOUT).same_as == PERCEPTUAL_WITHOUT
     del tags["B2A0"]
     found = forecast(Recipe(hues=1), OutputProfile(packed(tags)))
     assert {intent.intent for intent in found.intents} == {"relative", "absolute"}

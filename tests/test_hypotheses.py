@@ -84,8 +84,8 @@ def twice(rgb: np.ndarray) -> np.ndarray:
 # an unmanaged printer's colours are the analytic printer's own, not those of its profile
 WAYS = {
     "as stated": press().lab,
-    "perceptual without bpc": press(Rendering("perceptual", False)).lab,
-    "relative with bpc": press(Rendering("relative", True)).lab,
+    "perceptual without black point compensation": press(Rendering("perceptual", False)).lab,
+    "relative with black point compensation": press(Rendering("relative", True)).lab,
     "the chart's numbers taken for sRGB": taken_for_srgb,
     "the profile applied twice": twice,
     "no colour management": device_lab,
@@ -230,5 +230,5 @@ def test_predictions_differ_where_the_tests_say_they_do() -> None:
     rgb = np.random.default_rng(3).random((200, 3))
     stated = press().lab(rgb)
     for name, way in WAYS.items():
-        if name not in ("as stated", "relative with bpc"):
+        if name not in ("as stated", "relative with black point compensation"):
             assert np.mean(delta_e00(way(rgb), stated)) > 1.0

@@ -1,9 +1,10 @@
-"""Comparison and trend pages in a real browser: the divider by keys and by pointer, the switch, sorting, motion."""
+"""Pages in a real browser: heights, the divider by keys and by pointer, the switch, sorting, motion."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
+import html
 import json
 import re
 import shutil
@@ -16,7 +17,7 @@ from PIL import Image
 from report_samples import sample_print
 
 from inkstrain.scoring.jobs.comparing import compare_prints
-from inkstrain.scoring.report import compare_html
+from inkstrain.scoring.report import compare_html, report_html
 from inkstrain.scoring.results.score import Conditions
 
 CHROMIUM = shutil.which("chromium")
@@ -47,6 +48,54 @@ def page() -> str:
     scores = [score for score, *_ in prints]
     comparison = compare_prints([[score] for score in scores])
     return compare_html(comparison, scores, [crops for _, crops, _ in prints])
+
+
+@pytest.fixture(scope="module")
+def score_page() -> str:
+    score, crops, _ = sample_print()
+    return report_html(score, crops)
+
+
+MEASURE = """
+    onload = () => {
+        const frame = document.getElementById("page"), doc = frame.contentDocument;
+        const box = (one) => one.getBoundingClientRect();
+        const all = (what) => [...doc.querySelectorAll(what)];
+        const pictures = all("main img, main svg.ring-picture").filter((one) => box(one).height > 60);
+        const nameless = all("a, button, input, select, summary, [role=slider], [tabindex='0']")
+            .filter((one) => !(one.textContent.trim() || one.getAttribute("aria-label") || one.labels?.length));
+        const figures = all("figure").filter((one) => !one.querySelector("figcaption, svg title, [alt]"));
+        document.body.dataset.seen = JSON.stringify({
+            height: doc.documentElement.scrollHeight, wide: doc.documentElement.scrollWidth,
+            first: Math.min(...pictures.map((one) => box(one).top)),
+            nameless: nameless.map((one) => one.outerHTML.slice(0, 80)), figures: figures.length,
+        });
+    };
+"""
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize(("name", "most_px"), [("score_page", 6000), ("page", 9000)])
+def test_a_page_answers_on_its_first_screen(
+    name: str, most_px: int, width: int, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """Height with all folded, first picture, no sideways scroll, names; a phone's page may be twice as high."""
+    (tmp_path / "inner.html").write_text(request.getfixturevalue(name), encoding="utf-8")
+    outer = tmp_path / "outer.html"
+    frame = f'<iframe id="page" src="inner.html" style="width:{width}px;height:900px;border:0"></iframe>'
+    outer.write_text(f"<!doctype html><body>{frame}<script>{MEASURE}</script></body>", encoding="utf-8")
+    words = [str(CHROMIUM), *FLAGS, "--allow-file-access-from-files", f"--user-data-dir={tmp_path / 'profile'}"]
+    words += ["--window-size=1400,1000", "--virtual-time-budget=8000", "--dump-dom", outer.as_uri()]
+    shown = subprocess.run(words, capture_output=True, text=True, timeout=120, check=True).stdout
+    found = re.search(r'data-seen="([^"]*)"', shown)
+    assert found, "the page was not measured"
+    seen = json.loads(html.unescape(found[1]))
+    times = 1 if width == 1280 else 2
+    assert seen["height"] <= times * most_px
+    assert seen["first"] <= times * 400
+    assert seen["wide"] <= width
+    assert seen["nameless"] == []
+    assert seen["figures"] == 0
 
 
 def run(page: str, folder: Path, script: str, *flags: str) -> dict:

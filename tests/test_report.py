@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from PIL import Image
-from report_samples import sample_print
+from report_samples import RECIPE, sample_key, sample_print
 
 from inkstrain.scoring.judge.health import ADVICE
 from inkstrain.scoring.judge.judge import judge
@@ -26,6 +26,9 @@ from inkstrain.scoring.results.figures import fault_figure, figure, number
 from inkstrain.scoring.results.score import Conditions, Course, DeltaEPair, Flag, Score
 from inkstrain.scoring.words.phrases import cast_direction, flag_words, ring_state
 from inkstrain.scoring.words.score import summarise
+from inkstrain.targets.colorimetry import delta_e00, lab_to_xyz
+from inkstrain.targets.rings import ring_lab
+from inkstrain.targets.spaces import rgb_to_lab, screen_rgb, xyz_to_rgb
 
 # HTML elements without an end tag (HTML Living Standard, 13.1.2)
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
@@ -357,11 +360,29 @@ def _contrast(one: str, other: str) -> float:
 
 
 def test_lab_becomes_srgb_as_published():
-    # sRGB primaries for D50 (Bradford), from memory: red is L* 54.29, a* 80.81, b* 69.89
-    assert lab_to_srgb8([54.29, 80.81, 69.89]).tolist() == pytest.approx([255, 0, 0], abs=1)
+    # sRGB primaries for D50 (Bradford), from memory: red is L* 54.29, a* 80.81, b* 69.89, of luminance 0.2225. It lies
+    # on the edge of sRGB (d = 1) and so is shown a tenth of the way to its grey: 0.9223, 0.0223, 0.0223 in linear light
+    assert lab_to_srgb8([54.29, 80.81, 69.89]).tolist() == pytest.approx([246, 41, 41], abs=1)
     assert lab_to_srgb8([100.0, 0.0, 0.0]).tolist() == [255, 255, 255]
     # CIE 15: L* 50 is Y 0.1842, encoded 0.466 by IEC 61966-2-1
     assert lab_to_srgb8([50.0, 0.0, 0.0]).tolist() == pytest.approx([119, 119, 119], abs=1)
+
+
+@pytest.mark.parametrize("hue", ["green", "cyan"])
+def test_a_screen_draws_no_rim_into_an_even_fade(hue):
+    """A fade moves on to its rim as shown; clipped channel by channel it stands still there, which is seen as a rim."""
+    key = sample_key()
+    ring = next(e for e in key.sheets[0].tiles[0].elements if e.id == f"ring-to-white-{hue}")
+    xyz = lab_to_xyz(ring_lab(ring, RECIPE, np.linspace(*ring.ramp_mm, 200)))
+
+    def slowest(rgb):
+        """Lowest speed along the ramp over the mean speed."""
+        speed = delta_e00(rgb_to_lab("srgb", rgb[1:]), rgb_to_lab("srgb", rgb[:-1]))
+        return speed.min() / speed.mean()
+
+    assert slowest(xyz_to_rgb("srgb", xyz)) == 0.0
+    assert slowest(screen_rgb(xyz)) > 0.25
+    assert screen_rgb(xyz).min() > 0.0
 
 
 def test_hue_does_not_jump_at_360_and_is_absent_near_grey():

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from inkstrain.targets.errors import CannotMeasureError
 from inkstrain.targets.key import Box, Element, FlatField, HueSweep, NeutralWedge, PatchField, Ring
 from inkstrain.targets.recipe import Recipe
-from inkstrain.targets.spaces import xyz_to_rgb
+from inkstrain.targets.spaces import screen_rgb
 
 from ..colour.basis import Basis
 from ..colour.bedlight import BedLight, light_flags
@@ -256,7 +256,7 @@ def _crop(window: Window, placement: Placement, basis: Basis, box: Box) -> Crop:
     # evened scans come as linear light, others as codes
     linear = window.pixels.dtype.kind == "f"
     codes = straight.astype(np.float32) if linear else np.rint(straight).astype(window.pixels.dtype)
-    image = np.rint(255 * xyz_to_rgb("srgb", basis.xyz(basis.linear(codes)))).astype(np.uint8)
+    image = np.rint(255 * screen_rgb(basis.xyz(basis.linear(codes)))).astype(np.uint8)
     return Crop(image=image, px_per_mm=_CROP_PX_PER_MM, origin_mm=(x, y))
 
 

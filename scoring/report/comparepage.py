@@ -58,6 +58,11 @@ class RingPairView:
     plot: Markup
     rows: tuple[RowView, ...]
 
+    @property
+    def differs(self) -> bool:
+        """Whether any row of it shows a difference."""
+        return any(row.shown for row in self.rows)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ElementPairView:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
 from inkstrain.targets.colorimetry import lab_to_xyz
-from inkstrain.targets.spaces import decode, encode, xyz_to_rgb
+from inkstrain.targets.spaces import decode, encode, screen_rgb
 
 from ..results.crops import Crop
 
@@ -23,8 +23,8 @@ _QUALITY = 86
 
 
 def lab_to_srgb8(lab: ArrayLike) -> Pixels:
-    """Return 8-bit sRGB of CIELAB (D50), shape (..., 3); colours outside sRGB are clipped."""
-    rgb = xyz_to_rgb("srgb", lab_to_xyz(np.asarray(lab, dtype=np.float64)))
+    """Return 8-bit sRGB of CIELAB (D50), shape (..., 3); chroma compressed, see `screen_rgb`."""
+    rgb = screen_rgb(lab_to_xyz(np.asarray(lab, dtype=np.float64)))
     return np.asarray(np.rint(rgb * 255.0), dtype=np.uint8)
 
 

@@ -6,9 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from markupsafe import Markup
 
+from inkstrain.targets.colorimetry import lab_to_xyz
 from inkstrain.targets.key import Key
+from inkstrain.targets.spaces import beyond_screen
 
 from ..results.crops import Crop
 from ..results.figures import NOT_MEASURED, fault_figure, figure, interval, number
@@ -20,6 +23,7 @@ from ..words.phrases import (
     eye_times,
     eye_words,
     flag_words,
+    is_seen,
     ring_name,
     ring_state,
     ring_word,
@@ -92,6 +96,7 @@ class RingView:
     picture: Markup
     plot: Markup
     redrawn: bool
+    beyond_screen: bool
     promised: bool
     marked: bool
     faint: bool
@@ -129,6 +134,7 @@ def ring_view(anchor: str, ring: RingScore, crop: Crop | None, key: Key | None, 
         picture=ring_picture(f"{anchor}-crop", ring, crop, place.centre_mm),
         plot=ring_plot(f"{anchor}-plot", ring, place.limits, c_top, unrolled),
         redrawn=redrawn,
+        beyond_screen=bool(np.any(beyond_screen(lab_to_xyz(np.array(ring.course.lab).reshape(-1, 3))) > 1.0)),
         marked=bool(ring.contours or ring.flat_bands or ring.faint_rings),
         faint=bool(ring.faint_rings),
         quiet=kind == "even" and not findings,
@@ -155,10 +161,11 @@ def _crop_of(ring: RingScore, crop: Crop | None, place: RingPlace) -> Crop:
 def severity(ring: RingScore) -> tuple[float, float, float]:
     """Return how badly a fade came out, for sorting, the largest worst.
 
-    First what its rings and merged tones come to together (ΔE00: excess and what is missing), then its most visible
-    faint ring, in multiples of threshold, then its unevenness.
+    First what its rings that are seen and its merged tones come to together (ΔE00: excess and what is missing), then
+    its most visible faint ring, in multiples of threshold, then its unevenness.
     """
-    faults = sum(c.excess_de00 for c in ring.contours) + sum(b.missing_de00 for b in ring.flat_bands)
+    seen = sum(c.excess_de00 for c in ring.contours if is_seen(c))
+    faults = seen + sum(b.missing_de00 for b in ring.flat_bands)
     faint = max((f.visibility for f in ring.faint_rings), default=0.0)
     return faults, faint, 0.0 if ring.evenness is None else 1.0 - ring.evenness
 

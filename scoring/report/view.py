@@ -60,7 +60,7 @@ _BASIS_NAMES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportView:
-    """The whole page: ``rings`` with the worst first, ``worst`` those of the first screen, with a large picture."""
+    """The whole page: ``rings`` with the worst first, ``worst`` those of the first screen, each with a picture."""
 
     chart: str
     version: str

@@ -14,10 +14,10 @@ __all__ = ["Advice", "Forecast", "ForecastProfile", "IntentForecast", "Neutrals"
 
 
 def rendering_name(intent: str, bpc: bool) -> str:
-    """Return a rendering in words, such as ``relative with bpc``."""
+    """Return a rendering in words, such as ``relative with black point compensation``."""
     if intent == "absolute":
         return intent  # black point compensation has no meaning for it
-    return f"{intent} {'with' if bpc else 'without'} bpc"
+    return f"{intent} {'with' if bpc else 'without'} black point compensation"
 
 
 class ForecastProfile(Value):

@@ -34,8 +34,9 @@ def forecast_text(forecast: Forecast, *, width: int = 80) -> str:
             "",
             *_wrapped(
                 "Evenness (1 is even), steepest place (times its share), number of rings. "
-                "* smoother than those without; a tie is said to be one. bpc: black point compensation. Colours are "
-                "relative to the paper; absolute has the paper's own colour in them, is for proofs and not judged.",
+                "* smoother than those without; a tie is said to be one. Under each intent: with or without black "
+                "point compensation. Colours are relative to the paper; absolute has the paper's own "
+                "colour in them, is for proofs and not judged.",
                 width,
             ),
         ]
@@ -74,7 +75,7 @@ def row_chroma(sweep: HueSweepScore) -> float | None:
 
 def _heads(shown: Sequence[IntentForecast]) -> Iterator[str]:
     yield " " * _NAME_WIDTH + "".join(f" {intent.intent:<{_CELL_WIDTH - 1}}" for intent in shown)
-    second = ["" if intent.intent == "absolute" else "bpc" if intent.bpc else "no bpc" for intent in shown]
+    second = ["" if intent.intent == "absolute" else "with" if intent.bpc else "without" for intent in shown]
     yield " " * _NAME_WIDTH + "".join(f" {words:<{_CELL_WIDTH - 1}}" for words in second)
 
 
