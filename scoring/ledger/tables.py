@@ -39,8 +39,8 @@ __all__ = [
 ]
 
 VERSION: Final = 4
-"""Version of these tables. 2 added which definition of the measures a score is of; 3 has no standard error of 0; 4 added
-the digests."""
+"""Version of these tables. 2 added which definition of the measures a score is of; 3 has no standard error of 0.
+4 added the digests."""
 
 metadata: Final = MetaData()
 
