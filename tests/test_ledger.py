@@ -90,7 +90,8 @@ def test_scores_are_found_by_id_label_scan_and_conditions(ledger: Ledger) -> Non
     assert [k.id for k in ledger.find("bpc=no")] == [b.id]
     assert {k.id for k in ledger.find("ink=")} == {a.id, b.id}
     assert ledger.find("never") == ()
-    assert ledger.find("printer=Alder") == ()
+    with pytest.raises(LedgerError, match=r"Near it.*Alder \(invented\) \(1\)"):
+        ledger.find("printer=Alder")
     with pytest.raises(WrongUsageError, match="papper"):
         ledger.find("papper=x")
 
