@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "trend": "Follow kept scores over time.",
     "photos": "Tell whether a difference touches your own pictures.",
     "ledger": "List, show, share and check the scores you kept.",
+    "setups": "Name conditions and files once, and use them everywhere.",
     "watch": "Score every scan that lands in a folder.",
     "rehearse": "Print and scan a chart in imagination.",
     "schema": "Print the JSON Schema of a kind of file.",
@@ -47,7 +48,8 @@ def build_app(wanted: str | None = None) -> typer.Typer:
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
         no_args_is_help=True,
-        context_settings={"help_option_names": ["-h", "--help"]},
+        # every option has a default in the environment, too: INKSTRAIN_SCORE_PAPER for score --paper
+        context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": "INKSTRAIN"},
     )
     app.callback()(_inkstrain)
     for name, short in COMMANDS.items():
@@ -82,6 +84,7 @@ def _inkstrain(
     """Stress charts for photographic inkjet prints: make one, print it, scan it, score it.
 
     Data goes to standard output, talk to standard error.
+    Every option can get another default from the environment: INKSTRAIN_SCORE_PAPER for score --paper.
     Exit codes: 0 done, 1 measured but outside tolerance, 2 wrong usage, 3 could not
     be measured, 4 ledger trouble.
     """
@@ -103,12 +106,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         wanted = next((word for word in (*words, *_being_typed()) if not word.startswith("-")), None)
         command: Any = typer.main.get_command(build_app(wanted))
+        _without_derived_names(command)
         code = command.main(args=words, prog_name="inkstrain", standalone_mode=False)
         if sys.stdout is not None:
             sys.stdout.flush()
     except BaseException as error:
         return _told(error)
     return code if isinstance(code, int) else 0
+
+
+def _without_derived_names(command: Any) -> None:
+    """Leave names of the environment that follow from an option's own out of the help: that says the rule once."""
+    for parameter in command.params:
+        if parameter.envvar is None:
+            parameter.show_envvar = False
+    for inner in getattr(command, "commands", {}).values():
+        _without_derived_names(inner)
 
 
 def _being_typed() -> list[str]:

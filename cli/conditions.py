@@ -2,43 +2,30 @@
 
 from __future__ import annotations
 
+import dataclasses
+import inspect
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
 if TYPE_CHECKING:
     from inkstrain.scoring.jobs.scoring import ScoreOptions
     from inkstrain.scoring.promise.rendering import Rendering
-    from inkstrain.scoring.results.score import Viewing
+    from inkstrain.scoring.results.score import Conditions
+
+    from .setupfile import Setup
 
 __all__ = [
     "Blank",
-    "Bpc",
     "Condition",
-    "Date",
-    "Distance",
-    "Drying",
-    "Ink",
-    "Intent",
     "LedgerOption",
-    "Light",
-    "Media",
-    "Note",
-    "OtherProfiles",
-    "Paper",
-    "PrintName",
-    "Printer",
-    "Profile",
-    "Profiles",
-    "Quality",
-    "Scanner",
-    "ScannerFit",
-    "ScannerProfile",
-    "Tolerances",
+    "MeasuredFile",
+    "Stated",
     "rendering_of",
     "score_options",
+    "takes_conditions",
 ]
 
 
@@ -102,7 +89,7 @@ Condition = Annotated[
     str | None,
     typer.Option(metavar="M0…M3", help="With --measured: which measurement condition (ISO 13655), if it has several."),
 ]
-Measured = Annotated[
+MeasuredFile = Annotated[
     Path | None,
     typer.Option(
         metavar="FILE",
@@ -162,16 +149,133 @@ Light = Annotated[
 ]
 
 
-class Profiles(NamedTuple):
-    """What was said about profiles and the way of printing."""
+def _setup_names(ctx: typer.Context, incomplete: str) -> list[str]:
+    from inkstrain.targets.errors import InkstrainError
 
-    profile: Path | None
-    others: tuple[Path, ...]
-    intent: str | None
-    bpc: bool | None
-    scanner: Path | None
-    fit: Path | None
-    blank: Path | None = None
+    from .setupfile import find_config, read_setups
+
+    try:
+        config = ctx.params.get("config") or find_config()
+        return [name for name in read_setups(config) if name.startswith(incomplete)] if config else []
+    except InkstrainError:
+        return []
+
+
+SetupName = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME",
+        help="Conditions and files from this setup; what is typed here goes before. See setups.",
+        envvar="INKSTRAIN_SETUP",
+        autocompletion=_setup_names,
+    ),
+]
+Config = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE",
+        help="Where setups are; inkstrain.toml here or in a folder above if not given.",
+        envvar="INKSTRAIN_CONFIG",
+    ),
+]
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What was said about how prints were made, scanned and are to be looked at: typed, or from a setup."""
+
+    setup: SetupName = None
+    config: Config = None
+    tolerances: Tolerances = None
+    printer: Printer = None
+    paper: Paper = None
+    ink: Ink = None
+    profile: Profile = None
+    scanner_profile: ScannerProfile = None
+    scanner_fit: ScannerFit = None
+    blank: Blank = None
+    other_profile: OtherProfiles = None
+    intent: Intent = None
+    bpc: Bpc = None
+    media: Media = None
+    quality: Quality = None
+    date: Date = None
+    print_name: PrintName = None
+    drying: Drying = None
+    scanner: Scanner = None
+    note: Note = None
+    distance: Distance = 400.0
+    light: Light = "p2"
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The files it names: results must not overwrite them."""
+        named = (self.profile, self.scanner_profile, self.scanner_fit, self.blank, self.tolerances)
+        return (*(path for path in named if path is not None), *(self.other_profile or ()))
+
+    def using(self, setup: Setup, typed: Callable[[str], bool] = lambda _: False) -> Stated:
+        """Return it with what a setup says in the place of what was not typed."""
+        values = {key.replace("-", "_"): value for key, value in setup.values.items()}
+        # a fit takes the place of a scanner profile and the other way round, whichever was typed
+        if typed("scanner_profile") or typed("scanner_fit"):
+            values = {key: value for key, value in values.items() if key not in ("scanner_profile", "scanner_fit")}
+        return dataclasses.replace(self, **{key: value for key, value in values.items() if not typed(key)})
+
+    def conditions(self, options: ScoreOptions) -> Conditions:
+        """Return the conditions of a print measured with these options."""
+        from inkstrain.scoring.results.score import Conditions
+
+        return Conditions(
+            printer=self.printer, paper=self.paper, ink=self.ink, intent=self.intent,
+            black_point_compensation=self.bpc if options.profile is None else options.rendering.bpc,
+            profile=options.profile.description if options.profile else None,
+            media_setting=self.media, quality_setting=self.quality, date=self.date, note=self.note,
+            print_name=self.print_name, drying_h=self.drying, scanner=self.scanner,
+        )  # fmt: skip
+
+
+def takes_conditions(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of `Stated`; it gets them as ``made``, completed from a setup.
+
+    Without ``--setup``, a ``folder`` that the command was given says which one: by its ``setup.toml`` or its name.
+    """
+    hints = get_type_hints(Stated, include_extras=True)
+    ours = [
+        inspect.Parameter(one.name, inspect.Parameter.KEYWORD_ONLY, default=one.default, annotation=hints[one.name])
+        for one in dataclasses.fields(Stated)
+    ]
+    theirs = [one for one in inspect.signature(command, eval_str=True).parameters.values() if one.name != "made"]
+
+    def run(context: typer.Context, **values: Any) -> None:
+        made = Stated(**{one.name: values.pop(one.name) for one in ours})
+
+        def typed(name: str) -> bool:
+            source = context.get_parameter_source(name)
+            return source is not None and source.name != "DEFAULT"
+
+        setup = _setup_of(made, values)
+        command(**values, made=made.using(setup, typed) if setup else made)
+
+    run.__name__, run.__doc__ = command.__name__, command.__doc__
+    run.__annotations__ = {}
+    first = inspect.Parameter("context", inspect.Parameter.POSITIONAL_OR_KEYWORD, annotation=typer.Context)
+    theirs = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in theirs]
+    run.__signature__ = inspect.Signature([first, *theirs, *ours])  # type: ignore[attr-defined]
+    return run
+
+
+def _setup_of(made: Stated, values: dict[str, Any]) -> Setup | None:
+    """Return the setup that was named, or that the one folder given has; the latter is said."""
+    from .setupfile import find_setup, folder_setup
+    from .talk import say
+
+    if made.setup is not None:
+        return find_setup(made.setup, made.config)
+    places = [path for path in (values.get("folder"), *(values.get("scans") or ())) if path is not None]
+    setup = folder_setup(places[0], made.config) if len(places) == 1 and places[0].is_dir() else None
+    if setup is not None:
+        say(f"Conditions are those of the setup {setup.name!r} in {setup.file}.")
+    return setup
 
 
 def rendering_of(option: str, intent: str | None, bpc: bool | None) -> Rendering:
@@ -194,7 +298,7 @@ def rendering_of(option: str, intent: str | None, bpc: bool | None) -> Rendering
     return Rendering(known, known == "relative" if bpc is None else bpc)
 
 
-def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOptions:
+def score_options(made: Stated, *, crops: bool) -> ScoreOptions:
     """Return what to measure with, the profile read and the way of printing made sure of.
 
     Raises
@@ -204,23 +308,25 @@ def score_options(told: Profiles, *, crops: bool, viewing: Viewing) -> ScoreOpti
     """
     from inkstrain.scoring.colour.bedlight import read_blank
     from inkstrain.scoring.colour.choice import chosen_basis
+    from inkstrain.scoring.eye.visibility import viewing_of
     from inkstrain.scoring.jobs.scoring import ScoreOptions
     from inkstrain.targets.errors import WrongUsageError
     from inkstrain.targets.outputprofile import read_output_profile
 
-    basis = chosen_basis(told.scanner, told.fit)
-    blank = read_blank(told.blank, basis.of) if told.blank else None
-    if told.profile is None:
-        if told.others:
+    viewing = viewing_of(made.distance, made.light)
+    basis = chosen_basis(made.scanner_profile, made.scanner_fit)
+    blank = read_blank(made.blank, basis.of) if made.blank else None
+    if made.profile is None:
+        if made.other_profile:
             raise WrongUsageError("--other-profile needs --profile: the one the print should have been made with.")
         return ScoreOptions(crops=crops, viewing=viewing, basis=basis, blank=blank)
-    rendering = rendering_of("--profile", told.intent, told.bpc)
+    rendering = rendering_of("--profile", made.intent, made.bpc)
     return ScoreOptions(
         crops=crops,
         viewing=viewing,
         basis=basis,
         blank=blank,
-        profile=read_output_profile(told.profile),
+        profile=read_output_profile(made.profile),
         rendering=rendering,
-        other_profiles=tuple(read_output_profile(other) for other in told.others),
+        other_profiles=tuple(read_output_profile(other) for other in made.other_profile or ()),
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from . import conditions as stated
+from .conditions import Condition, LedgerOption, MeasuredFile, Stated, score_options, takes_conditions
 from .files import STDOUT, check_target, deliver
 from .keeping import check_keeping, keep_score, spared
 from .talk import progress, say, terminal_width
@@ -20,9 +20,10 @@ if TYPE_CHECKING:
 __all__ = ["score"]
 
 
+@takes_conditions
 def score(
     scans: Annotated[
-        list[Path], typer.Argument(metavar="SCAN", help="Scans of one print: all its tiles, in any order.")
+        list[Path], typer.Argument(metavar="SCAN", help="Scans of one print: all its tiles, in any order. See --each.")
     ],
     json: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the score as JSON; - for standard output.")
@@ -30,64 +31,48 @@ def score(
     report: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a report, one HTML file that works offline.")
     ] = None,
-    tolerances: stated.Tolerances = None,
     keep: Annotated[bool, typer.Option("--keep", help="File the score in the ledger.")] = False,
-    ledger: stated.LedgerOption = None,
+    ledger: LedgerOption = None,
     label: Annotated[
         str | None, typer.Option(metavar="TEXT", help="With --keep: a name of your own to find it by.")
     ] = None,
-    printer: stated.Printer = None,
-    paper: stated.Paper = None,
-    ink: stated.Ink = None,
-    profile: stated.Profile = None,
-    scanner_profile: stated.ScannerProfile = None,
-    scanner_fit: stated.ScannerFit = None,
-    blank: stated.Blank = None,
-    measured: stated.Measured = None,
-    condition: stated.Condition = None,
+    measured: MeasuredFile = None,
+    condition: Condition = None,
     export_measured: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Write patches and grey steps as ISO 28178 (CGATS) text, RGB with them."),
     ] = None,
-    other_profile: stated.OtherProfiles = None,
-    intent: stated.Intent = None,
-    bpc: stated.Bpc = None,
-    media: stated.Media = None,
-    quality: stated.Quality = None,
-    date: stated.Date = None,
-    print_name: stated.PrintName = None,
-    drying: stated.Drying = None,
-    scanner: stated.Scanner = None,
-    note: stated.Note = None,
-    distance: stated.Distance = 400.0,
-    light: stated.Light = "p2",
+    each: Annotated[
+        bool, typer.Option("--each", help="Every scan is a print of its own; a folder stands for the scans in it.")
+    ] = False,
+    jobs: Annotated[int, typer.Option(metavar="N", min=1, help="With --each: so many at a time.")] = 1,
+    *,
+    made: Stated,
 ) -> None:
     """Score a print from its scans, and say in numbers what the print did to the chart.
 
     With --measured no scan is read: an instrument's readings of patches, grey steps and hue bands are scored.
 
-    Without --json or --report a summary is printed.
+    Without --json or --report a summary is printed. With --each, both name folders; a scan that cannot be measured is
+    said and does not stop the rest, and Ctrl-C keeps what is done. Example:
+    inkstrain score scans/gloss --each --jobs 2 --report reports --keep
     """
-    given = filter(None, [profile, scanner_profile, scanner_fit, blank, measured])
-    check_target(json, report, export_measured, inputs=(*scans, *given, *(other_profile or ())))
-    from inkstrain.scoring.eye.visibility import viewing_of
+    check_keeping(keep, ledger, label)
+    if each:
+        from .each import Delivery, score_each
+
+        if measured or export_measured:
+            raise typer.BadParameter("--measured and --export-measured are for one print: leave out --each.")
+        score_each(scans, made, Delivery(json, report, keep, ledger, label), jobs)
+        return
+    check_target(json, report, export_measured, inputs=(*scans, *filter(None, [measured]), *made.files))
     from inkstrain.scoring.jobs.scoring import score_scans
     from inkstrain.scoring.judge.judge import judge
     from inkstrain.scoring.judge.tolerances import read_tolerances
-    from inkstrain.scoring.results.score import Conditions
 
-    check_keeping(keep, ledger, label)
-    limits = read_tolerances(tolerances) if tolerances else None
-    profiles = stated.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
-    options = stated.score_options(profiles, crops=bool(report) or keep, viewing=viewing_of(distance, light))
-    if options.profile is not None:
-        bpc = options.rendering.bpc
-    conditions = Conditions(
-        printer=printer, paper=paper, ink=ink, intent=intent, black_point_compensation=bpc,
-        profile=options.profile.description if options.profile else None,
-        media_setting=media, quality_setting=quality, date=date, note=note,
-        print_name=print_name, drying_h=drying, scanner=scanner,
-    )  # fmt: skip
+    limits = read_tolerances(made.tolerances) if made.tolerances else None
+    options = score_options(made, crops=bool(report) or keep)
+    conditions = made.conditions(options)
     if measured is not None:
         from inkstrain.scoring.jobs.direct import score_readings
 

@@ -51,9 +51,10 @@ def progress() -> Iterator[Callable[[str, float], None] | None]:
         yield None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    times = (TimeElapsedColumn(), TextColumn("left"), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}"), BarColumn(), *times)
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=1.0)
         yield lambda what, done: bar.update(task, description=what, completed=done)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from . import conditions as stated
+from .conditions import LedgerOption, Stated, score_options, takes_conditions
 from .files import write_all
 from .keeping import check_keeping, keep_score
 from .talk import say
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["watch"]
 
 
+@takes_conditions
 def watch(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the scanner's software saves.")],
     reports: Annotated[
@@ -30,57 +31,27 @@ def watch(
     still: Annotated[
         float, typer.Option(metavar="SECONDS", min=0.1, help="A file is complete if it has not changed for so long.")
     ] = 3.0,
-    tolerances: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Judge by these tolerances (TOML).")
-    ] = None,
     keep: Annotated[bool, typer.Option("--keep", help="File every score in the ledger.")] = False,
-    ledger: stated.LedgerOption = None,
+    ledger: LedgerOption = None,
     label: Annotated[str | None, typer.Option(metavar="TEXT", help="With --keep: a name to find them by.")] = None,
-    printer: stated.Printer = None,
-    paper: stated.Paper = None,
-    ink: stated.Ink = None,
-    profile: stated.Profile = None,
-    scanner_profile: stated.ScannerProfile = None,
-    scanner_fit: stated.ScannerFit = None,
-    blank: stated.Blank = None,
-    other_profile: stated.OtherProfiles = None,
-    intent: stated.Intent = None,
-    bpc: stated.Bpc = None,
-    media: stated.Media = None,
-    quality: stated.Quality = None,
-    date: stated.Date = None,
-    print_name: stated.PrintName = None,
-    drying: stated.Drying = None,
-    scanner: stated.Scanner = None,
-    note: stated.Note = None,
-    distance: stated.Distance = 400.0,
-    light: stated.Light = "p2",
+    *,
+    made: Stated,
 ) -> None:
     """Score every scan that lands in a folder, write its report, and keep a list of the latest.
 
     Each scan is one print. Conditions hold for all of them. Ctrl-C ends it.
     """
-    from inkstrain.scoring.eye.visibility import viewing_of
     from inkstrain.scoring.judge.tolerances import read_tolerances
-    from inkstrain.scoring.results.score import Conditions
     from inkstrain.targets.errors import WrongUsageError
 
     if not folder.is_dir():
         raise WrongUsageError(f"{folder} is not a folder. Name the one that the scanner's software saves to.")
     check_keeping(keep, ledger, label)
-    limits = read_tolerances(tolerances) if tolerances else None
-    profiles = stated.Profiles(profile, tuple(other_profile or ()), intent, bpc, scanner_profile, scanner_fit, blank)
-    options = stated.score_options(profiles, crops=True, viewing=viewing_of(distance, light))
-    made = Conditions(
-        printer=printer, paper=paper, ink=ink, intent=intent,
-        black_point_compensation=bpc if options.profile is None else options.rendering.bpc,
-        profile=options.profile.description if options.profile else None,
-        media_setting=media, quality_setting=quality, date=date, note=note,
-        print_name=print_name, drying_h=drying, scanner=scanner,
-    )  # fmt: skip
+    limits = read_tolerances(made.tolerances) if made.tolerances else None
+    options = score_options(made, crops=True)
     out = reports or folder / "inkstrain-reports"
     out.mkdir(parents=True, exist_ok=True)
-    _run(_Watch(folder, out, still, limits, made, options, _Keeping(keep, ledger, label)))
+    _run(_Watch(folder, out, still, limits, made.conditions(options), options, _Keeping(keep, ledger, label)))
 
 
 class _Keeping(NamedTuple):
