@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "ledger": "List, show, share and check the scores you kept.",
     "setups": "Name conditions and files once, and use them everywhere.",
     "watch": "Score every scan that lands in a folder.",
+    "desk": "Do it all in the browser, without typing.",
     "rehearse": "Print and scan a chart in imagination.",
     "schema": "Print the JSON Schema of a kind of file.",
     "tolerances": "Print a tolerances file to start from.",

@@ -162,7 +162,7 @@ def why_not(error: BaseException, scan: Path) -> str:
     if isinstance(error, InkstrainError):
         return str(error)
     if isinstance(error, OSError):
-        return f"{scan}: {error.strerror or error}."
+        return f"{error.filename or scan}: {error.strerror or error}."
     if isinstance(error, MemoryError):
         return f"{scan}: not enough memory. Scan at a lower resolution, or ask for fewer jobs."
     return f"{scan} could not be scored ({type(error).__name__}: {error})."
