@@ -24,7 +24,9 @@ from inkstrain.targets.errors import LedgerError
 PATIENCE_S = 120.0
 GLOSS = '[setups.gloss]\npaper = "gloss 290 (invented)"\n'
 CHANGES = ("/setups", "/scans", "/cancel", "/charts", "/end")
-LOOKS = ("/", "/work", "/here", "/asset/desk.js", "/prints/x", "/pictures/x", "/compare?print=x", "/charts/x")
+LOOKS = (
+    "/", "/favicon.ico", "/work", "/here", "/asset/desk.js", "/prints/x", "/pictures/x", "/compare?print=x", "/charts/x",
+)  # fmt: skip
 
 
 class Answer(NamedTuple):

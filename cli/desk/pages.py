@@ -54,6 +54,7 @@ def build_pages(
         Route("/", desk.home),
         Route("/alive", desk.alive),
         Route("/here", desk.here),
+        Route("/favicon.ico", lambda _: Response(status_code=204)),  # browsers ask for one; the desk has none
         Route("/asset/{name}", _asset),
         Route("/setups", desk.new_setup, methods=["POST"]),
         Route("/scans", desk.new_scans, methods=["POST"]),
@@ -305,6 +306,7 @@ def _row(entry: Entry) -> dict[str, str]:
 
     return {
         "id": entry.id,
+        "label": entry.label or entry.id,
         "name": print_name(entry.conditions),
         "at": f"{entry.measured_at.astimezone():%Y-%m-%d %H:%M}",
         "rings": str(entry.contours),

@@ -142,7 +142,7 @@ class Work:
             score = score.revised(tiles=tuple(tile.revised(scan=name) for tile in score.tiles))
             verdict = judge(score, read_tolerances(made.tolerances)) if made.tolerances else None
             with open_ledger(self._ledger) as ledger:
-                kept = ledger.keep(score, result.crops, verdict)
+                kept = ledger.keep(score, result.crops, verdict, label=Path(name).stem or None)
             page = self._folder / "reports" / f"{kept.id}.html"
             write_all({page: report_html(score, result.crops, verdict)})
             return Outcome(name=name, kept=kept.id, text="Kept before." if kept.already_there else "Kept.")
