@@ -25,7 +25,8 @@ PATIENCE_S = 120.0
 GLOSS = '[setups.gloss]\npaper = "gloss 290 (invented)"\n'
 CHANGES = ("/setups", "/scans", "/cancel", "/charts", "/end")
 LOOKS = (
-    "/", "/favicon.ico", "/work", "/here", "/asset/desk.js", "/prints/x", "/pictures/x", "/compare?print=x", "/charts/x",
+    "/", "/favicon.ico", "/work", "/here", "/asset/desk.js", "/prints/x", "/pictures/x",
+    "/compare?print=x", "/charts/x",
 )  # fmt: skip
 
 
