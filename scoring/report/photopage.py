@@ -94,8 +94,7 @@ def _view(index: int, picture: PictureView, images: PhotoImages) -> PhotoView:
             ("as seen", *(per_cent(v) for v in _over(picture.area_over_seen))),
         ),
         notes=_notes(picture),
-        worst=f"{worst.colours}, {worst.where}: {number(worst.mean_de00, 1, 'ΔE00')} on average, "
-        f"{worst.box_px[2]} × {worst.box_px[3]} px from ({worst.box_px[0]}, {worst.box_px[1]})",
+        worst=f"{worst.colours}, {worst.where}: {number(worst.mean_de00, 1, 'ΔE00')} on average",
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from inkstrain.targets.spaces import xyz_to_rgb
+from inkstrain.targets.spaces import screen_rgb
 
 from ..photos.look import Seen
 from .pictures import data_uri, lab_to_srgb8
@@ -18,12 +18,11 @@ __all__ = ["STEPS", "PhotoImages", "photo_images"]
 
 Map = NDArray[np.float32]
 
-STEPS: Final = ((1.0, "#414487"), (2.0, "#2a788e"), (3.0, "#7ad151"), (5.0, "#fde725"))
+STEPS: Final = ((2.0, "#2a788e"), (3.0, "#7ad151"), (5.0, "#fde725"))
 """Lower limits of differences in ΔE00 and their colours: climbing in lightness, told apart by every kind of colour
-vision (the published scale viridis, CC0), on a picture dimmed to dark grey."""
+vision (the published scale viridis, CC0), on the picture in grey, which stands free where less differs."""
 
 _STAGE_PX, _THUMB_PX, _CROP_PX = 860, 240, 420
-_DIM: Final = 0.42
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,14 +64,14 @@ def _srgb(xyz: Map, longest_px: int) -> NDArray[np.uint8]:
     """Return 8-bit sRGB of a picture in XYZ (3, rows, columns), made smaller in linear light."""
     size = _size(xyz.shape, longest_px)
     small = np.stack([_resized(plane, size) for plane in xyz], axis=-1)
-    return np.asarray(np.rint(xyz_to_rgb("srgb", small) * 255.0), dtype=np.uint8)
+    return np.asarray(np.rint(screen_rgb(small) * 255.0), dtype=np.uint8)
 
 
 def _map_uri(de00: Map, unknown: Map, picture: NDArray[np.uint8]) -> str:
-    """Return the steps of difference over the picture dimmed to grey; what a chart does not cover is striped."""
+    """Return the steps of difference over the picture in grey; what a chart does not cover is striped."""
     size = (picture.shape[1], picture.shape[0])
     off, hidden = _resized(de00, size), _resized(unknown, size)
-    grey = np.rint(picture.mean(axis=-1) * _DIM)
+    grey = np.rint(picture.mean(axis=-1))
     out = np.repeat(grey[..., None], 3, axis=-1).astype(np.uint8)
     for limit, colour in STEPS:
         out[off > limit] = [int(colour[i : i + 2], 16) for i in (1, 3, 5)]

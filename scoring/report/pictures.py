@@ -104,9 +104,11 @@ def redrawn_ring(
     # without a course a mid-grey disc stands in
     colours = lab_to_srgb8(labs if len(labs) else [(50.0, 0.0, 0.0)])
     index = np.clip(np.searchsorted(np.asarray(radius_mm), distance), 0, len(colours) - 1)
-    image = np.where(distance[..., None] <= outer_mm, colours[index], np.uint8(255))
+    # a pixel that the rim crosses is covered in part: no stairs
+    covered = np.clip((outer_mm - distance) * px_per_mm + 0.5, 0.0, 1.0)[..., None]
+    image = covered * colours[index] + (1.0 - covered) * 255.0
     return Crop(
-        image=np.asarray(image, dtype=np.uint8),
+        image=np.rint(image).astype(np.uint8),
         px_per_mm=px_per_mm,
         origin_mm=(centre_mm[0] - half, centre_mm[1] - half),
     )

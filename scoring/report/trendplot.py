@@ -15,9 +15,11 @@ from .svg import Scale, figure, polyline, tag, text, ticks
 
 __all__ = ["trend_plot"]
 
-_WIDTH, _LEFT, _RIGHT, _TOP, _HEIGHT = 720.0, 58.0, 12.0, 34.0, 170.0
+_WIDTH, _LEFT, _RIGHT, _TOP, _HEIGHT = 720.0, 58.0, 12.0, 20.0, 170.0
+_LINE = 13.0  # of what changed: above the plot, so that no limit runs through it
 _DAY = 86400.0
 _MOST_MARKS = 5
+_NOTE_LINES, _LONGEST_NOTE = 3, 60
 _PITCHES = (*(k * 10**n for n in range(6) for k in (1, 2, 5)),)  # days
 
 
@@ -29,12 +31,13 @@ def trend_plot(name: str, series: Series) -> Markup:
         low, high = low - 0.5, high + 0.5
     x = Scale(low, high, _LEFT + 8.0, _WIDTH - _RIGHT - 8.0)
     y = _y_scale(series)
-    parts: list[str] = [text(_LEFT, 12.0, _heading(series), class_="panel-title")]
+    notes = _notes(series)
+    lines = min(len(notes), _NOTE_LINES)
+    parts: list[str] = [text(_LEFT, _TOP - 8.0 - _LINE * lines, _heading(series), class_="panel-title")]
     parts += _grid(y)
     if series.baseline is not None:
         end = x(days[series.baseline.points - 1])
         parts.insert(0, tag("rect", x=_LEFT, y=_TOP, width=end + 6.0 - _LEFT, height=_HEIGHT, class_="quiet-zone"))
-        parts.append(text(_LEFT + 4.0, _TOP + _HEIGHT - 5.0, "limits learnt here", class_="tick"))
         for limit in (series.baseline.lower, series.baseline.upper):
             parts.append(polyline([(_LEFT, y(limit)), (_WIDTH - _RIGHT, y(limit))], "limit"))
         parts.append(polyline([(_LEFT, y(series.baseline.mean)), (_WIDTH - _RIGHT, y(series.baseline.mean))], "centre"))
@@ -45,7 +48,8 @@ def trend_plot(name: str, series: Series) -> Markup:
             if point.average is not None
         ]
         parts.append(polyline(list(averages), "printed"))
-    parts += _changes(series, x)
+    for n, (at, words) in enumerate(notes):
+        parts += _note(x(at), words, _TOP - 8.0 - _LINE * (n % _NOTE_LINES), at_right=x(at) > (x.start + x.end) / 2)
     for day, point in zip(days, series.points, strict=True):
         if point.alarm:
             parts.append(tag("rect", x=x(day) - 3.6, y=y(point.value) - 3.6, width=7.2, height=7.2, class_="alarm"))
@@ -55,7 +59,7 @@ def trend_plot(name: str, series: Series) -> Markup:
     words = finding_words(series) or "no rule found anything"
     return figure(
         name,
-        (0.0, 0.0, _WIDTH, _TOP + _HEIGHT + 36.0),
+        (0.0, -_LINE * lines, _WIDTH, _TOP + _HEIGHT + 36.0 + _LINE * lines),
         *parts,
         title=f"{series_name(series)} over time: {len(series.points)} prints",
         desc=f"{words}.",
@@ -92,22 +96,25 @@ def _grid(y: Scale) -> list[Markup]:
     return parts
 
 
-def _changes(series: Series, x: Scale) -> list[Markup]:
-    parts = []
-    for n, change in enumerate(series.changes):
-        at = x(_days(change.at))
-        parts.append(polyline([(at, _TOP - 4.0), (at, _TOP + _HEIGHT)], "edge"))
-        right = at > (x.start + x.end) / 2
-        label = change.what if len(change.what) <= 60 else f"{change.what[:59]}…"
-        parts.append(
-            text(at + (-4.0 if right else 4.0), _TOP + 9.0 + 13.0 * (n % 3), label, class_="note",
-                 text_anchor="end" if right else "start")
-        )  # fmt: skip
+def _notes(series: Series) -> list[tuple[float, str]]:
+    """Return what is known to have changed, or else the step that was found, each with its day."""
+    notes = [(_days(change.at), _cut(change.what)) for change in series.changes]
     if series.step is not None and series.step.shown and not any(change.shown for change in series.changes):
-        at = x(_days(series.step.at))
-        parts.append(polyline([(at, _TOP - 4.0), (at, _TOP + _HEIGHT)], "edge"))
-        parts.append(text(at + 4.0, _TOP + 9.0, "step", class_="note"))
-    return parts
+        notes.append((_days(series.step.at), "step"))
+    return notes
+
+
+def _cut(words: str) -> str:
+    return words if len(words) <= _LONGEST_NOTE else f"{words[: _LONGEST_NOTE - 1]}…"
+
+
+def _note(at: float, words: str, y: float, *, at_right: bool) -> list[Markup]:
+    """A note above the plot and its line down to the axis."""
+    anchor, beside = ("end", -4.0) if at_right else ("start", 4.0)
+    return [
+        polyline([(at, y - 8.0), (at, _TOP + _HEIGHT)], "edge"),
+        text(at + beside, y, words, class_="note", text_anchor=anchor),
+    ]
 
 
 def _days_axis(x: Scale) -> list[Markup]:

@@ -7,12 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import quote
 
-from ..results.figures import figure
-from ..results.score import Estimate, Score
-from ..words.phrases import print_name
+from ..results.score import Score
+from ..words.phrases import print_name, ring_name, ring_state
+from ..words.score import summarise
+from .geometry import key_of, ring_place
 from .page import rendered
+from .pictures import picture_uri, redrawn_ring
+from .ringview import severity
 
 __all__ = ["WatchedScan", "watch_html"]
+
+_THUMB_PX = 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,20 +56,26 @@ def watch_html(scans: Sequence[WatchedScan], *, folder: str) -> str:
 
 def _row(scan: WatchedScan) -> dict[str, str | None]:
     score = scan.outcome if isinstance(scan.outcome, Score) else None
-    totals = score.totals if score else None
+    thumb, worst = _worst_fade(score) if score else (None, None)
     return {
         "scan": scan.scan,
         "at": f"{scan.at:%Y-%m-%d %H:%M:%S}",
         "name": print_name(score.conditions) if score else None,
         "trouble": scan.outcome if isinstance(scan.outcome, str) else None,
         "report": None if scan.report is None else quote(scan.report),
-        "rings": "–" if totals is None or totals.visible_rings is None else str(totals.visible_rings),
-        "evenness": _share(totals.evenness if totals else None),
-        "reach": _share(totals.reach if totals else None),
+        "found": summarise(score).headline if score else None,
+        "thumb": thumb,
+        "worst": worst,
         "verdict": {True: "within", False: "outside", None: "–"}[scan.within],
         "kept": scan.kept or "–",
     }
 
 
-def _share(estimate: Estimate | None) -> str:
-    return "–" if estimate is None else figure(estimate.value, estimate.noise)
+def _worst_fade(score: Score) -> tuple[str | None, str | None]:
+    """Return the worst fade's picture, redrawn from its course, and its state in words."""
+    ring = max(score.rings(), key=severity, default=None)
+    if ring is None:
+        return None, None
+    outer_mm = ring_place(key_of(score), ring, None).limits.outer_mm
+    crop = redrawn_ring(ring.course.radius_mm, ring.course.lab, (0.0, 0.0), outer_mm)
+    return picture_uri(crop.image, _THUMB_PX), f"{ring_name(ring).capitalize()}: {ring_state(ring)[1]}"

@@ -143,7 +143,8 @@ def _overall(names: Sequence[str], advice: Sequence[Advice]) -> str:
         return f"{listed(always).capitalize()} are among the smoothest in all {len(decided)} fades that differ{tied}."
     shares = [f"{name} in {counts[name]}" for name in names if counts[name]]
     return (
-        f"No rendering wins everywhere. Of {len(decided)} fades that differ{tied}, {listed(shares)} come out smoothest."
+        f"No rendering wins everywhere. Of {len(decided)} fades that differ{tied}, {listed(shares)} come out "
+        "smoothest; in a fade more than one may."
     )
 
 

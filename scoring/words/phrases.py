@@ -119,10 +119,14 @@ def listed(items: Sequence[str]) -> str:
 def ring_name(ring: RingScore) -> str:
     """Return a ring's name in words, such as ``blue to black``."""
     end = "white" if ring.kind == "ring-to-white" else "black"
-    hue = ring.hue
-    if hue.startswith("hue-"):
-        hue = "hue " + hue.removeprefix("hue-").replace("-", ".").lstrip("0") + "°"
-    return f"{hue} to {end}"
+    return f"{_hue_name(ring.hue)} to {end}"
+
+
+def _hue_name(hue: str) -> str:
+    """Return a hue's name, or its angle where it has none."""
+    if not hue.startswith("hue-"):
+        return hue
+    return f"hue {float(hue.removeprefix('hue-').replace('-', '.')):g}°"
 
 
 def in_reading_order(rings: Sequence[RingScore]) -> list[RingScore]:
@@ -135,7 +139,7 @@ def element_name(identifier: str) -> str:
     for end in ("white", "black"):
         prefix = f"ring-to-{end}-"
         if identifier.startswith(prefix):
-            return f"{identifier.removeprefix(prefix)} to {end}"
+            return f"{_hue_name(identifier.removeprefix(prefix))} to {end}"
     return identifier.replace("-", " ")
 
 
