@@ -16,7 +16,7 @@ from .svg import Scale, figure, polyline, tag, text, ticks
 __all__ = ["trend_plot"]
 
 _WIDTH, _LEFT, _RIGHT, _TOP, _HEIGHT = 720.0, 58.0, 12.0, 20.0, 170.0
-_LINE = 13.0  # of what changed: above the plot, so that no limit runs through it
+_LINE = 15.0  # of what changed: above the plot, so that no limit runs through it
 _DAY = 86400.0
 _MOST_MARKS = 5
 _NOTE_LINES, _LONGEST_NOTE = 3, 60
