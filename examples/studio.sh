@@ -10,8 +10,8 @@ mkdir -p "$folder"
 key=$(inkstrain make --sheet a4 --space adobe-rgb --out "$folder" | tail -n 1)
 
 # 2. The same chart from two printers. With a real scanner: 300 to 600 dpi, 16 bit, every correction off.
-inkstrain rehearse "$key" --printer alder --intent relative --seed 1 --out "$folder/alder.tif"
-inkstrain rehearse "$key" --printer rowan --intent relative --seed 2 --out "$folder/rowan.tif"
+inkstrain rehearse "$key" --printer alder --intent relative --dpi 300 --seed 1 --out "$folder/alder.tif"
+inkstrain rehearse "$key" --printer rowan --intent relative --dpi 300 --seed 2 --out "$folder/rowan.tif"
 
 # 3. A score of each print, with what you want to remember of it. Exit code 1 would mean: outside the tolerances.
 inkstrain tolerances > "$folder/tolerances.toml"   # change what you would not put up with

@@ -197,7 +197,7 @@ def test_from_the_first_page_to_a_compared_pair_by_keyboard(browser: Browser, pa
             # no page of a wide or a narrow screen scrolls sideways
             for width in (320, 1200):
                 browser.size(width)
-                assert browser.value("document.documentElement.scrollWidth") <= width
+                browser.until(f"innerWidth === {width} && document.documentElement.scrollWidth <= {width}")
                 browser.picture(f"5-{width}")
             # every field has a name that is read out
             assert browser.value(
