@@ -121,7 +121,7 @@ def test_the_command_compares_three_and_writes_all(where: Path, tmp_path: Path, 
     assert len(document["prints"]) == 3
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
     assert main(["compare", "sheet 0", "sheet 1", "--ledger", str(where)]) == 0
-    assert "is better in" in capsys.readouterr().out
+    assert "difference" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

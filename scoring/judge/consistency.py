@@ -37,7 +37,7 @@ _COSINE: Final = 0.9
 _COLOURLESS: Final = 0.25  # of the asked chroma, rms
 _LEAST_CHROMA: Final = 15.0  # asked of a colour for its hue to count
 _CODES: Final = 0.97
-"""Of the codes between the least and the most: noise fills all of them, 7 bits in 8 half."""
+"""Of the codes along the fades: clean scans have all of them, 7 bits in 8 half."""
 _FEW_CODES: Final = 0.75
 _BLOCKS: Final = 0.03  # a TIFF has up to 0.02, one that was a JPEG of quality 95 before has 0.06
 _SHIFT_MM: Final = 0.15  # half as much again as the resolution that fades are stated at

@@ -33,6 +33,10 @@ _EDGE_MM: Final = 0.5  # kept from every edge, for blur and placement
 _GRAIN_MM: Final = 0.25  # over which neighbouring pixels share grain, seen through a scanner's blur (DESIGN §5.6)
 _FILLED: Final = 0.3  # of a square
 _ROWS: Final = 64  # whose places are worked out at once
+_BESIDE: Final = 8  # codes on either side: as far as 5 bits leave gaps
+_EXPECTED: Final = 50.0
+_LEAST_CODES: Final = 32
+_LEAST_WINDOWS: Final = 6
 _RUN_PX: Final = 8  # a JPEG's block
 _LINES: Final = 200  # of a window, that runs are looked at in
 _MARK_MM: Final = 1.9  # half a side of what is looked at about a mark: charts keep 1.2 mm clear beside its 1 mm
@@ -72,8 +76,8 @@ class Signs:
 class Codes:
     """Which code values a tile's elements hold, and how even runs of 8 pixels are by where they begin.
 
-    A scanner's noise leaves no code out between the least and the most, and is the same in every run; a JPEG smooths
-    within its blocks of 8 pixels (ITU-T T.81), so that runs which begin with a block are more even than others.
+    Along a fade no code is left out, whatever the noise. Noise is the same in every run of 8 pixels; a JPEG smooths
+    within its blocks of 8 (ITU-T T.81), so that runs which begin with a block are more even than others.
     """
 
     def __init__(self, full_scale: int) -> None:
@@ -82,11 +86,12 @@ class Codes:
         self._counts = np.zeros((3, 256), np.int64)
         self._uneven: list[Array] = []
 
-    def add(self, pixels: NDArray[Any], first_px: tuple[int, int]) -> None:
-        """Count a window's pixels (h, w, 3), whose first is at (x, y) of the scan."""
+    def add(self, pixels: NDArray[Any], first_px: tuple[int, int], *, fades: bool) -> None:
+        """Count a window's pixels (h, w, 3), whose first is at (x, y) of the scan; only fades have codes all along."""
         if pixels.dtype.kind != "u" or min(pixels.shape[:2]) < 4 * _RUN_PX:
             return
-        counts = [np.bincount((pixels[::2, ::2, c] >> self._shift).ravel(), minlength=256) for c in range(3)]
+        codes = pixels[::2, ::2] >> self._shift if fades else pixels[:0]
+        counts = [np.bincount(codes[..., c].ravel(), minlength=256) for c in range(3)]
         uneven = []
         middle = pixels.shape[0] // 2, pixels.shape[1] // 2
         for axis in (0, 1):
@@ -105,24 +110,32 @@ class Codes:
 
     @property
     def occupied(self) -> float:
-        """Share of the codes of 8 bits that occur, between those that leave 1 % of pixels out; of the worst channel."""
+        """Share of the codes of 8 bits that occur, of those that should by their neighbours; of the worst channel.
+
+        A code should occur if the 8 below it and the 8 above it, the lesser of both means, hold 50 pixels or more: that
+        under a tenth of them is there by chance is all but impossible (Poisson: 1e-14).
+        """
         shares = []
         for counts in self._counts:
-            total = np.cumsum(counts) / max(counts.sum(), 1)
-            low, high = np.searchsorted(total, (0.01, 0.99))
-            inside = counts[low : high + 1]
-            if len(inside) >= 32:
-                # one pixel of noise does not fill a code among full ones
-                shares.append(float(np.mean(inside > 0.02 * np.median(inside[inside > 0]))))
+            total = np.concatenate([[0], np.cumsum(counts)])
+            mean = (total[_BESIDE:] - total[:-_BESIDE]) / _BESIDE  # of the codes from each on
+            expected = np.minimum(mean[: -_BESIDE - 1], mean[_BESIDE + 1 :])
+            should = expected >= _EXPECTED
+            if should.sum() >= _LEAST_CODES:
+                there = counts[_BESIDE:-_BESIDE] >= 0.1 * expected
+                shares.append(float(np.mean(there[should])))
         return min(shares, default=1.0)
 
     @property
     def blocks(self) -> float:
-        """How much more even runs of 8 pixels are at the best place to begin than usually, as a share."""
-        if not self._uneven:
+        """How much more even runs of 8 pixels are at the best place to begin than usual: a share, sure by 3 errors."""
+        if len(self._uneven) < _LEAST_WINDOWS:
             return 0.0
         by_start = np.median(self._uneven, axis=0)  # the same in whatever order elements were sampled
-        return float(1.0 - by_start.min() / np.median(by_start))
+        best = int(np.argmin(by_start))
+        # a median of n scatters by 1.25 standard deviations / √n (Kenney and Keeping, Mathematics of Statistics)
+        scatter = 1.2533 * np.sort(np.array(self._uneven)[:, best]).std(ddof=1) / np.sqrt(len(self._uneven))
+        return max(float(1.0 - (by_start[best] + 3.0 * scatter) / np.median(by_start)), 0.0)
 
 
 def unlikeness(window: Window, element: Element, basis: Basis, paper_xyz: Array) -> Unlikeness | None:

@@ -133,7 +133,7 @@ def measure_tile(
         if away is not None:
             unlike[element.id] = away
         first = _first_pixel(window, placement).astype(int).tolist()
-        codes.add(window.pixels, (first[0], first[1]))
+        codes.add(window.pixels, (first[0], first[1]), fades=isinstance(element, Ring))
         return element, found, crop, not window.clipped
 
     # few threads hold pixels: each keeps memory of its own
