@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from inkstrain.targets.errors import InkstrainError, WrongUsageError
+from inkstrain.targets.recipe import SPACES
 
 from ..many import why_not
 from ..setupfile import CONFIG_NAME, add_setup, read_setups
@@ -33,7 +34,7 @@ __all__ = ["build_pages"]
 _FORM_LIMIT: Final = 16 * 1024  # bytes of a form of short texts
 _THUMB_PX: Final = 96
 _ASSETS: Final = {"desk.css": "text/css", "page.css": "text/css", "desk.js": "text/javascript"}
-_SPACES: Final = ("adobe-rgb", "srgb", "display-p3", "prophoto", "rec2020")
+_SPACES: Final = tuple(sorted(SPACES, key=lambda space: space != "adobe-rgb"))  # the usual one first
 _SHEETS: Final = ("a4", "letter", "a3", "a3plus")
 
 
@@ -277,19 +278,19 @@ class _Desk:
         config = self._folder / CONFIG_NAME
         return list(read_setups(config)) if config.is_file() else []
 
-    def _entries(self) -> list[Entry]:
+    def _entries(self, **asked: Any) -> list[Entry]:
         from inkstrain.scoring.ledger import open_ledger
         from inkstrain.targets.errors import LedgerError
 
         try:
             with open_ledger(self._ledger, create=False) as ledger:
-                return [entry for entry in ledger.entries() if entry.measures == 2]
+                return list(ledger.entries(measures=2, **asked))
         except LedgerError:
             return []  # before the first print there is none
 
     def _known(self, ids: list[str]) -> list[str]:
         """Return ids that are in the ledger: nothing else from a request is looked for anywhere."""
-        known = {entry.id for entry in self._entries()}
+        known = {entry.id for entry in self._entries(id=ids)}
         if not set(ids) <= known:
             raise WrongUsageError("That print is not in the ledger any more.")
         return list(dict.fromkeys(ids))
