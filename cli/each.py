@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import typer
 
 from .conditions import Stated, score_options
-from .files import STDOUT, print_data, write_all
+from .files import STDOUT, print_data, result_name, write_all
 from .keeping import keep_score, spared
 from .many import measure_each, scans_in
 from .talk import progress, say
@@ -93,9 +93,7 @@ def _delivered(scan: Path, measured: Measured, verdict: Verdict | None, to: Deli
     from inkstrain.targets.errors import LedgerError
 
     whole = True
-    # the name that watch gives, too: 200 bytes of the scan's, since a file system takes 255 in all
-    name = scan.stem.encode("utf-8", "ignore")[:200].decode("utf-8", "ignore")
-    name = f"{name}-{measured.score.tiles[0].scan_sha256[:8]}"
+    name = result_name(scan, measured.score.tiles[0].scan_sha256)
     if to.keep:
         try:
             keep_score(measured, verdict, where=to.ledger, label=to.label)

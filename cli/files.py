@@ -15,6 +15,7 @@ __all__ = [
     "check_target",
     "deliver",
     "print_data",
+    "result_name",
     "say_written",
     "staged_file",
     "staged_folder",
@@ -81,6 +82,14 @@ def say_written(paths: Iterable[Path]) -> None:
     for path in paths:
         if path != STDOUT:
             say(f"Wrote {path}.")
+
+
+def result_name(scan: Path, sha256: str) -> str:
+    """Return what a scan's results are called: 200 bytes of its name, as a file system takes 255, and its hash."""
+    from inkstrain.scoring.measure.tile import scan_name
+
+    stem = Path(scan_name(scan)).stem.encode("utf-8")[:200].decode("utf-8", "ignore")
+    return f"{stem}-{sha256[:8]}"
 
 
 def print_data(text: str) -> None:

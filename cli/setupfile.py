@@ -12,7 +12,19 @@ from typing import Any, Final
 
 from inkstrain.targets.errors import WrongUsageError
 
-__all__ = ["CONFIG_NAME", "KEYS", "Setup", "add_setup", "find_config", "find_setup", "folder_setup", "read_setups"]
+from .files import write_all
+
+__all__ = [
+    "CONFIG_NAME",
+    "KEYS",
+    "Setup",
+    "add_setup",
+    "find_config",
+    "find_setup",
+    "folder_setup",
+    "nearest",
+    "read_setups",
+]
 
 CONFIG_NAME: Final = "inkstrain.toml"
 _FOLDER_NAME: Final = "setup.toml"
@@ -60,7 +72,7 @@ def read_setups(config: Path) -> dict[str, Setup]:
     content = _toml(config)
     tables = content.pop("setups", {})
     for key in content:
-        raise WrongUsageError(f"{config}: unknown key {key!r}.{_nearest(key, ['setups'])}")
+        raise WrongUsageError(f"{config}: unknown key {key!r}.{nearest(key, ['setups'])}")
     if not isinstance(tables, dict):
         raise WrongUsageError(f"{config}: setups should be tables, such as [setups.NAME].")
     return {name: _setup(name, table, config) for name, table in tables.items()}
@@ -81,7 +93,7 @@ def find_setup(name: str, config: Path | None = None) -> Setup:
         )
     setups = read_setups(file)
     if name not in setups:
-        raise WrongUsageError(f"There is no setup {name!r} in {file}.{_nearest(name, setups)}")
+        raise WrongUsageError(f"There is no setup {name!r} in {file}.{nearest(name, setups)}")
     return setups[name]
 
 
@@ -116,9 +128,7 @@ def add_setup(config: Path, name: str, values: Mapping[str, Any]) -> None:
     lines = [f"[setups.{_quoted(name)}]", *(f"{key} = {_written(value, config)}" for key, value in values.items())]
     before = config.read_text(encoding="utf-8") if config.exists() else ""
     gap = "\n" if before.endswith("\n") else "\n\n"
-    part = config.with_name(f".{config.name}.part")
-    part.write_text((before + gap if before else "") + "\n".join(lines) + "\n", encoding="utf-8")
-    part.replace(config)
+    write_all({config: (before + gap if before else "") + "\n".join(lines) + "\n"})
 
 
 def _toml(path: Path) -> dict[str, Any]:
@@ -135,7 +145,7 @@ def _setup(name: str, table: Any, file: Path) -> Setup:
         raise WrongUsageError(f"{file}: {name!r} should be a table, [setups.{_quoted(name)}].")
     for key, value in table.items():
         if key not in KEYS:
-            raise WrongUsageError(f"{file}: setup {name!r} has an unknown key {key!r}.{_nearest(key, KEYS)}")
+            raise WrongUsageError(f"{file}: setup {name!r} has an unknown key {key!r}.{nearest(key, KEYS)}")
         kind = KEYS[key]
         fits = isinstance(value, str) if kind is Path else isinstance(value, (float, int) if kind is float else kind)
         if not fits or (isinstance(value, bool) and kind is not bool):
@@ -148,7 +158,8 @@ def _setup(name: str, table: Any, file: Path) -> Setup:
     return Setup(name=name, values=values, file=file)
 
 
-def _nearest(word: str, known: Iterable[str]) -> str:
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return a sentence, after a space, that names what is known and nearest to a word; empty if nothing is known."""
     names = list(known)
     near = difflib.get_close_matches(word, names, 1, 0.0)
     return f" The nearest is {near[0]!r}." if near else ""

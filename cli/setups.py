@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -10,7 +9,7 @@ import typer
 
 from .conditions import Config, Stated, score_options, takes_conditions
 from .files import print_data
-from .setupfile import CONFIG_NAME, KEYS, Setup, add_setup, find_config, find_setup, read_setups
+from .setupfile import CONFIG_NAME, KEYS, Setup, add_setup, find_config, find_setup, nearest, read_setups
 from .talk import say
 
 __all__ = ["check_setup", "setups", "values_of"]
@@ -103,8 +102,7 @@ def check_setup(setup: Setup) -> list[str]:
         return missing
     problems = []
     if made.intent and made.intent not in INTENTS:
-        near = difflib.get_close_matches(made.intent, INTENTS, 1, 0.0)
-        problems.append(f"{made.intent!r} is no rendering intent. The nearest is {near[0]!r}.")
+        problems.append(f"{made.intent!r} is no rendering intent.{nearest(made.intent, INTENTS)}")
     try:
         score_options(made, crops=False)
         if made.tolerances:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 import typer
 
 from .conditions import LedgerOption, Stated, score_options, takes_conditions
-from .files import write_all
+from .files import result_name, write_all
 from .keeping import check_keeping, keep_score
 from .talk import say
 
@@ -118,7 +118,8 @@ def _attended(path: Path, job: _Watch, rows: dict[str, WatchedScan], done: set[s
 
     from inkstrain.scoring.jobs.watching import content_of
     from inkstrain.scoring.report.watchpage import WatchedScan
-    from inkstrain.targets.errors import InkstrainError
+
+    from .many import why_not
 
     again, name = str(path) in rows, str(path)
     try:
@@ -135,14 +136,7 @@ def _attended(path: Path, job: _Watch, rows: dict[str, WatchedScan], done: set[s
         return whole
     except Exception as error:
         passing = isinstance(error, OSError | MemoryError) or isinstance(error.__cause__, OSError | MemoryError)
-        if isinstance(error, InkstrainError):
-            why = str(error)
-        elif isinstance(error, OSError):
-            why = f"{path}: {error.strerror or error}."
-        elif isinstance(error, MemoryError):
-            why = f"{path}: not enough memory at the moment."
-        else:
-            why = f"{path} could not be scored ({type(error).__name__}: {error})."
+        why = f"{path}: not enough memory at the moment." if isinstance(error, MemoryError) else why_not(error, path)
         if not again:
             when = "in a while" if passing else "if the file changes"
             say(f"{why} It is tried again {when}.")
@@ -190,9 +184,7 @@ def _scored(path: Path, content: str, job: _Watch) -> tuple[bool, WatchedScan]:
         except LedgerError as error:
             say(f"{error} It is tried again in a while.")
             whole = False
-    # 200 bytes of the scan's name: a file system takes 255 in all
-    stem = Path(_shown(path)).stem.encode("utf-8")[:200].decode("utf-8", "ignore")
-    report = job.reports / f"{stem}-{content[:8]}.html"
+    report = job.reports / f"{result_name(path, content)}.html"
     written = _say_if_not_written({report: report_html(measured.score, measured.crops, verdict)})
     if written:
         say(f"Scored {path.name}: {report}.")

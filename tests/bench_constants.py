@@ -39,7 +39,7 @@ CONSTANTS: dict[ModuleType, tuple[str, ...]] = {
     fade: ("CONTOUR_SHARE", "FLAT_SHARE", "LEAST_EXCESS_DE00", "LEAST_MISSING_DE00", "REVERSAL_LEAST_L", "CORE_DE00"),
     departure: ("THRESHOLD", "_LOCAL_MM", "_BESIDE_MM", "_SMEARED", "_INSET"),
 }
-"""Those that exact courses hang on; `_SHOWN`, `SURE` and `_REPEATABILITY` are of errors, which they have none of."""
+"""Those that exact courses hang on; `SHOWN`, `SURE` and `_REPEATABILITY` are of errors, which they have none of."""
 MEASURES = {
     "excess ΔE00": ("contour", "excess_de00"), "radius mm": ("contour", "radius_mm"),
     "width mm": ("contour", "width_mm"), "missing ΔE00": ("flat", "missing_de00"), "flat mm": ("flat", "width_mm"),

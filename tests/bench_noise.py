@@ -20,8 +20,8 @@ import numpy as np
 from bench.documents import keep
 from scipy import stats
 
+from inkstrain import compare
 from inkstrain.scoring.compare.comparable import read_all
-from inkstrain.scoring.jobs.comparing import compare
 from inkstrain.scoring.jobs.scoring import ScoreOptions, score_scans
 from inkstrain.scoring.results.comparison import Comparison
 from inkstrain.scoring.results.firstscore import read_score

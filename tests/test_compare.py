@@ -12,9 +12,10 @@ import pytest
 from scipy import stats
 from score_samples import HUES, ring, score, wedge
 
+from inkstrain import compare
 from inkstrain.scoring.compare.comparable import MEASURES, TOTALS, read_all
 from inkstrain.scoring.compare.compare import label_prints
-from inkstrain.scoring.jobs.comparing import compare, compare_prints
+from inkstrain.scoring.jobs.comparing import compare_prints
 from inkstrain.scoring.results.comparison import Comparison, Row
 from inkstrain.scoring.results.firstscore import read_score
 from inkstrain.scoring.results.schema import schemas

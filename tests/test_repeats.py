@@ -9,9 +9,9 @@ import pytest
 import score_samples
 import spectral
 
+from inkstrain import compare
 from inkstrain.cli.app import main
 from inkstrain.scoring.compare.repeats import SCANS_APART_DE00, disagreement_de00, scans_apart_de00
-from inkstrain.scoring.jobs.comparing import compare
 from inkstrain.scoring.results.score import Conditions, Score
 from inkstrain.targets.recipe import Recipe
 

@@ -8,7 +8,7 @@ import pytest
 from report_samples import sample_print
 from test_report import HOSTILE, MOST_BYTES, outline, svgs
 
-from inkstrain.scoring.jobs.comparing import compare
+from inkstrain import compare
 from inkstrain.scoring.report import compare_html
 from inkstrain.scoring.results.score import Conditions
 

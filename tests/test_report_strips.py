@@ -13,7 +13,7 @@ from PIL import Image
 from report_samples import sample_print
 from score_samples import ring, score
 
-from inkstrain.scoring.jobs.comparing import compare
+from inkstrain import compare
 from inkstrain.scoring.report import compare_html
 from inkstrain.scoring.report.elementviews import flat_view, wedge_view
 from inkstrain.scoring.report.geometry import ring_place

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from ..measure.fade import LEAST_EXCESS_DE00, LEAST_MISSING_DE00
+from ..measure.fade import LEAST_EXCESS_DE00, LEAST_MISSING_DE00, SHOWN
 from ..measure.totals import colours_of, reach_repeatability, totals_of
 from ..results.score import Contour, ElementScore, Estimate, FlatBand, RingScore, Score, Scored
 
@@ -39,7 +39,6 @@ SHEET_DE00: Final = 0.1
 just seen."""
 
 _LEAST: Final = {"excess": LEAST_EXCESS_DE00, "missing": LEAST_MISSING_DE00}
-_SURE: Final = 3.0  # standard errors that a finding must have to be reported (DESIGN §5.3, 5.4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,4 +244,4 @@ def _sum(name: str, whole: Scored | None, found: Sequence[Contour | FlatBand]) -
     noises = [one.noise_de00 or 0.0 for one in found]
     moved = sum(one.repeatability_de00 or 0.0 for one in found)
     reported = Estimate(value=sum(sizes), noise=math.hypot(*noises), repeatability=moved)
-    return _reading(MEASURES[name], reported, sum(max(least, _SURE * noise) for noise in noises))
+    return _reading(MEASURES[name], reported, sum(max(least, SHOWN * noise) for noise in noises))

@@ -9,7 +9,7 @@ from ..results.comparison import Comparison
 from ..results.score import Score
 from ..words.comparison import in_words
 
-__all__ = ["compare", "compare_prints"]
+__all__ = ["compare_prints"]
 
 
 def compare_prints(
@@ -21,8 +21,3 @@ def compare_prints(
 ) -> Comparison:
     """Compare prints, each with every other, and say what it comes to; arguments and errors as of `compare_numbers`."""
     return in_words(compare_numbers(prints, labels=labels, history=history, ids=ids))
-
-
-def compare(a: Sequence[Score], b: Sequence[Score], *, labels: Sequence[str] | None = None) -> Comparison:
-    """Compare two prints; see `compare_prints`."""
-    return compare_prints((a, b), labels=labels)

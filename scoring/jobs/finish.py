@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +19,7 @@ from ..promise.attain import with_attainable
 from ..promise.hypotheses import printed_as
 from ..promise.rendering import Press, Rendering
 from ..results.fit import ScannerFit
-from ..results.score import Black, Flag, Score, White
+from ..results.score import Black, Flag, Score, White, plain_lab
 
 __all__ = ["Promise", "absolute_ends", "finish", "with_trust"]
 
@@ -75,16 +74,11 @@ def with_trust(score: Score, paper_xyz: Array, fit: ScannerFit | None) -> Score:
 def absolute_ends(white: White, black: Black | None, paper_xyz: Array) -> tuple[White, Black | None]:
     """Return white and black of a score with their absolute values, from the paper's absolute XYZ."""
     lab = xyz_to_lab(paper_xyz)
-    white = white.revised(absolute_lab=_triple(lab), absolute_density=float(density(lab)))
+    white = white.revised(absolute_lab=plain_lab(lab), absolute_density=float(density(lab)))
     if black is not None:
         lab = xyz_to_lab(lab_to_xyz(black.lab) * (np.asarray(paper_xyz) / WHITE_D50))
         darkness = float(density(lab))
         black = black.revised(
-            absolute_lab=_triple(lab), absolute_density=darkness if np.isfinite(darkness) else None
+            absolute_lab=plain_lab(lab), absolute_density=darkness if np.isfinite(darkness) else None
         )
     return white, black
-
-
-def _triple(values: NDArray[Any]) -> tuple[float, float, float]:
-    a, b, c = (float(value) for value in values)
-    return a, b, c

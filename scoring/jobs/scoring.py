@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from html import escape
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,7 @@ from ..place.placement import Placement, locate
 from ..promise.rendering import Rendering
 from ..read.scanfile import ScanFile, open_scan
 from ..results.crops import Crop
-from ..results.score import Conditions, Flag, MadeBy, RingScore, Score, Viewing, White
+from ..results.score import Conditions, Flag, MadeBy, RingScore, Score, Viewing, White, plain_lab
 from ..words.plaintext import score_text
 from .finish import Promise, finish, with_trust
 
@@ -228,7 +228,9 @@ def _assemble(parts: list[Tile], conditions: Conditions, options: ScoreOptions) 
         colour_basis=parts[0].basis.described,
         viewing=options.viewing,
         resolution_mm=RESOLUTION_MM,
-        white=White(lab=_triple(xyz_to_lab(paper)), standard_error_l=float(np.mean([p.paper_error_l for p in parts]))),
+        white=White(
+            lab=plain_lab(xyz_to_lab(paper)), standard_error_l=float(np.mean([p.paper_error_l for p in parts]))
+        ),
         black=black,
         tiles=tuple(part.reading for part in parts),
         elements=elements,
@@ -244,11 +246,6 @@ def _first_reason(flags: Sequence[Flag]) -> str:
     text = next((flag.text for flag in flags if flag.where), "None of its figures is whole in the scan.")
     reason = text.partition("left out: ")[2] or text
     return f"{reason[0].upper()}{reason[1:].rstrip('.')}."
-
-
-def _triple(values: NDArray[Any]) -> tuple[float, float, float]:
-    a, b, c = (float(value) for value in values)
-    return a, b, c
 
 
 def _most_apart(papers: Sequence[Array]) -> float:

@@ -21,7 +21,7 @@ from ..measure.alike import Signs, Unlikeness
 from ..measure.rings import unmeasured_ring
 from ..results.score import ElementScore, Flag, HueSweepScore, NeutralWedgeScore, PatchFieldScore, RingScore
 
-__all__ = ["TRUSTED", "Checked", "checked"]
+__all__ = ["Checked", "checked"]
 
 Array = NDArray[np.float64]
 
@@ -42,13 +42,6 @@ _FEW_CODES: Final = 0.75
 _BLOCKS: Final = 0.03  # a TIFF has up to 0.02, one that was a JPEG of quality 95 before has 0.06
 _SHIFT_MM: Final = 0.15  # half as much again as the resolution that fades are stated at
 _AT_MOST: Final = 0.9  # of paper pixels at one code, the largest: noise leaves under a half there
-
-TRUSTED: Final = (
-    "A single scan cannot show whether its tones and colours were changed all over, as by automatic levels, another "
-    "gamma, more saturation or stray light: that they were not is taken on trust. A printer profile, a scanner fit or "
-    "an earlier scan of a like print would show it."
-)
-"""What a page says once if a score has no second witness."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

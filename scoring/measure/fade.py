@@ -41,7 +41,8 @@ REVERSAL_LEAST_L: Final = 0.5
 CORE_DE00: Final = 1.0
 """How far from the hub's colour a core ends (DESIGN §5.9)."""
 
-_SHOWN: Final = 3.0  # standard errors that a finding must have (DESIGN §5.3, 5.4)
+SHOWN: Final = 3.0
+"""Standard errors that a contour or a flat band must have to be reported (DESIGN §5.3, 5.4)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +148,7 @@ class _Stretch:
     def is_sure(self) -> bool:
         """Whether it is surely not noise."""
         error = _error(self.score)
-        return error is None or float(self.score[0]) >= _SHOWN * error
+        return error is None or float(self.score[0]) >= SHOWN * error
 
 
 def pace_of(course: CourseSample, intended: CourseSample) -> Pace:

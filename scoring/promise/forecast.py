@@ -34,7 +34,15 @@ from ..measure.sweeps import SWEEP_BIN_MM, sweep_row
 from ..measure.totals import totals_of
 from ..measure.wedge import RAMP_BIN_MM, black_of, ramp_smoothness, wedge_score
 from ..results.forecast import Forecast, ForecastProfile, IntentForecast
-from ..results.score import ColourVolume, ElementScore, HueSweepScore, Lab, MadeBy, NeutralWedgeScore, RingScore
+from ..results.score import (
+    ColourVolume,
+    ElementScore,
+    HueSweepScore,
+    MadeBy,
+    NeutralWedgeScore,
+    RingScore,
+    plain_lab,
+)
 from .neutrals import predict_neutrals
 from .rendering import RENDERINGS, Press, Rendering
 
@@ -80,7 +88,7 @@ def forecast(recipe: Recipe, profile: OutputProfile) -> Forecast:
             sha256=profile.sha256,
             device=profile.device,
             icc_version=profile.version,
-            paper_lab=_triple(xyz_to_lab(profile.paper_xyz)),
+            paper_lab=plain_lab(xyz_to_lab(profile.paper_xyz)),
         ),
         viewing=DEFAULT_VIEWING,
         intents=intents,
@@ -206,8 +214,3 @@ def _wedge(wedge: NeutralWedge, press: Press, place: tuple[int, int]) -> Neutral
     along = (np.arange(count) + 0.5)[1:-1] / count * 100.0
     ramp = press.lab(neutral_rgb(press.space, along))
     return wedge_score(wedge, lab, np.zeros_like(lab), ramp_smoothness(ramp[:, 0]), place, DEFAULT_VIEWING)
-
-
-def _triple(values: Array) -> Lab:
-    a, b, c = (float(value) for value in values)
-    return a, b, c

@@ -10,7 +10,7 @@ are rounded to a tenth or less of the smallest error that scans reach: 0.001 ΔE
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -55,6 +55,7 @@ __all__ = [
     "Scored",
     "TileReading",
     "Totals",
+    "plain_lab",
 ]
 
 Cause = Literal["profile", "print", "both", "unknown"]
@@ -74,9 +75,16 @@ Visibility = Annotated[float, _digits(2)]
 _Axis = Annotated[float, Field(ge=-500, le=500), _digits(3)]
 """No colour of a paper or of a working space comes near the bounds; a file that says more is damaged or made up."""
 Lab = tuple[_Axis, _Axis, _Axis]
+
 _BINS: Final = 20_000
 """The most places of a course: a fade as wide as the largest sheet, 1600 mm, every 0.05 mm, has 16,000."""
 Pair = tuple[float, float]
+
+
+def plain_lab(values: Iterable[float]) -> Lab:
+    """Return a colour, of an array say, as it is kept: three plain numbers."""
+    a, b, c = map(float, values)
+    return a, b, c
 
 
 class Flag(Value):
