@@ -32,7 +32,6 @@ _CLASS_MM: Final = 0.25  # of radius, or along a band: a fade moves by about 1 Î
 _EDGE_MM: Final = 0.5  # kept from every edge, for blur and placement
 _GRAIN_MM: Final = 0.25  # over which neighbouring pixels share grain, seen through a scanner's blur (DESIGN Â§5.6)
 _FILLED: Final = 0.3  # of a square
-_ROWS: Final = 64  # whose places are worked out at once
 _BESIDE: Final = 8  # codes on either side: as far as 5 bits leave gaps
 _EXPECTED: Final = 50.0
 _LEAST_CODES: Final = 32
@@ -143,11 +142,9 @@ def unlikeness(window: Window, element: Element, basis: Basis, paper_xyz: Array)
     every = max(int(_SAMPLE_MM / window.pixel_mm), 1)
     looked = slice(None, None, every)
     pixels = window.pixels[looked, looked]
-    chunks = [slice(row, row + _ROWS * every) for row in range(0, window.pixels.shape[0], _ROWS * every)]
     if pixels.size == 0:
         return None
-    x = np.concatenate([window.x_mm[chunk][looked, looked] for chunk in chunks])
-    y = np.concatenate([window.y_mm[chunk][looked, looked] for chunk in chunks])
+    x, y = (axis[looked][:, looked] for axis in (window.x_mm, window.y_mm))
     kind = _classes(element, x.astype(np.float64), y.astype(np.float64)).ravel()
     inside = np.flatnonzero(kind >= 0)
     if len(inside) < 100:
