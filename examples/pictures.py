@@ -53,8 +53,7 @@ def _srgb(sheet: Path) -> bytes:
 def _keep(image: Image.Image, name: str, width_px: int) -> None:
     height = round(image.height * width_px / image.width)
     small = image.convert("RGB").resize((width_px, height), Image.Resampling.LANCZOS)
-    # a palette would put rings into the chart
-    (small if name == "chart.png" else small.quantize(64, dither=Image.Dither.NONE)).save(HERE / name, optimize=True)
+    small.save(HERE / name, optimize=True)  # in full colour: a palette would put rings into the fades
 
 
 if __name__ == "__main__":
